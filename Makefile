@@ -1,0 +1,52 @@
+# Two commands matter: `make demo` and `make test`. With python3 (3.11 or newer) and make they
+# build .venv, install the hashed lock, and go.
+PYTHON ?= python3
+PORT ?= 8000
+DEMO_DATA ?= .demo
+TESTERS ?= 2
+VENV := .venv
+BIN := $(VENV)/bin
+UV := $(BIN)/uv
+
+.PHONY: install demo test check lock clean
+
+install: $(VENV)/.installed
+
+# uv installs the lock about ten times faster than pip; pip itself only brings uv.
+$(VENV)/.installed: requirements.lock pyproject.toml
+	@$(PYTHON) -c 'import sys; sys.exit(0 if (3, 11) <= sys.version_info[:2] <= (3, 13) else "Fairhearing needs Python 3.11, 3.12 or 3.13; this is %d.%d. Name another one with PYTHON=." % sys.version_info[:2])'
+	@test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
+	@test -x $(UV) || $(BIN)/python -m pip install --quiet --disable-pip-version-check "uv>=0.5"
+	@VIRTUAL_ENV=$(VENV) $(UV) pip install --quiet --require-hashes -r requirements.lock
+	@VIRTUAL_ENV=$(VENV) $(UV) pip install --quiet --no-deps --editable .
+	@touch $@
+
+$(VENV)/.tested: $(VENV)/.installed tests/requirements.lock
+	@VIRTUAL_ENV=$(VENV) $(UV) pip install --quiet --require-hashes -r tests/requirements.lock
+	@touch $@
+
+demo: install
+	@$(BIN)/fairhearing demo --data $(DEMO_DATA) --port $(PORT)
+
+# What drives a real browser records in real time and runs alone; the rest shares the cores.
+test: check
+	@$(BIN)/python -m pytest -m "not browser" -n $(TESTERS) --dist loadfile
+	@$(BIN)/python -m pytest -m browser || { \
+	  echo "What failed in the browser is tried once more: captures in real time suffer on a busy machine."; \
+	  $(BIN)/python -m pytest -m browser --last-failed --last-failed-no-failures none; }
+
+check: $(VENV)/.tested
+	@$(BIN)/ruff check app tests benchmarks alembic
+	@$(BIN)/ruff format --check app tests benchmarks alembic
+	@$(BIN)/lint-imports
+	@$(BIN)/mypy
+
+# Rewrite both locks after changing pyproject.toml. They carry hashes and name no host.
+lock: $(VENV)/.installed
+	@$(UV) pip compile pyproject.toml --generate-hashes --universal --python-version 3.11 --no-header --no-annotate \
+	  --no-emit-index-url --no-emit-find-links --quiet -o requirements.lock
+	@$(UV) pip compile pyproject.toml --group test -c requirements.lock --generate-hashes --universal --python-version 3.11 \
+	  --no-header --no-annotate --no-emit-index-url --no-emit-find-links --quiet -o tests/requirements.lock
+
+clean:
+	rm -rf $(VENV) .demo .pytest_cache .mypy_cache .ruff_cache .import_linter_cache
