@@ -1,0 +1,1 @@
+"""Fairhearing: blind mock auditions, from the draw to the comment sheet."""

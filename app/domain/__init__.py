@@ -1,0 +1,1 @@
+"""Words everyone shares: errors, units, ids, frozen result types."""
