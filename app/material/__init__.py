@@ -1,0 +1,1 @@
+"""Notes and pieces: reading order, generation, ornaments, marks. Pure: no file, no database, no clock."""
