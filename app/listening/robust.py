@@ -1,0 +1,46 @@
+"""Estimates that a few wild values don't move: weighted median, spread, and the slope of Theil and Sen."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import theilslopes
+
+FloatArray = NDArray[np.float64]
+MAD_TO_SD = 1.4826  # makes the median absolute deviation of a normal distribution its standard deviation
+MEDIAN_TO_MEAN_ERROR = 1.2533  # standard error of a median over that of a mean, normal distribution
+LARGEST_FOR_ALL_PAIRS = 500  # above this many points neighbours are averaged first (time and memory: our choice)
+
+
+@dataclass(frozen=True, slots=True)
+class Slope:
+    """A slope with its 95 % interval."""
+
+    value: float
+    low: float
+    high: float
+
+
+def weighted_median(values: FloatArray, weights: FloatArray) -> float:
+    """Median of ``values`` [n] with positive ``weights`` [n], interpolated between neighbours; n >= 1."""
+    order = np.argsort(values, kind="stable")
+    sorted_values, sorted_weights = values[order], weights[order]
+    centre = np.cumsum(sorted_weights) - 0.5 * sorted_weights
+    return float(np.interp(0.5 * sorted_weights.sum(), centre, sorted_values))
+
+
+def spread(values: FloatArray) -> float:
+    """Robust standard deviation of ``values`` [n] (median absolute deviation, scaled); 0 for fewer than two."""
+    if values.size < 2:
+        return 0.0
+    return float(MAD_TO_SD * np.median(np.abs(values - np.median(values))))
+
+
+def slope(x: FloatArray, y: FloatArray) -> Slope:
+    """Slope of ``y`` over ``x`` (both [n], n >= 3) by Theil and Sen with the interval of Sen (1968)."""
+    if x.size > LARGEST_FOR_ALL_PAIRS:
+        order = np.argsort(x, kind="stable")
+        parts = np.array_split(order, LARGEST_FOR_ALL_PAIRS)
+        x, y = np.array([x[p].mean() for p in parts]), np.array([np.median(y[p]) for p in parts])
+    found = theilslopes(y, x, alpha=0.95)
+    return Slope(float(found[0]), float(found[2]), float(found[3]))
