@@ -1,0 +1,155 @@
+"""What a section's takes have in common: pitches that lie off, bars where most fell, captions the panel doubts.
+
+No names and no numbers go in: a report about a section says nothing about one player.
+"""
+
+import math
+import statistics
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+from typing import Any
+
+from scipy import stats
+
+OUT_OF_TUNE_CENTS = 20.0  # our choice: heard by any section leader
+FEWEST_PLAYERS = 2  # one player is no section
+SURE = 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class PlayedTake:
+    """One player's findings of one piece."""
+
+    player: str  # any key that tells players apart
+    instrument: str
+    piece_id: str
+    findings: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class SectionTendency:
+    """How far a written pitch lies off across the players of an instrument, in cents; low and high bound 95 %."""
+
+    instrument: str
+    written_pitch: str
+    sounding_midi: int
+    mean_cents: float
+    low_cents: float | None
+    high_cents: float | None
+    why_no_range: str
+    players: int
+    notes: int
+
+    @property
+    def is_sure(self) -> bool:
+        """Whether the range leaves zero out."""
+        return self.low_cents is not None and self.high_cents is not None and self.low_cents * self.high_cents > 0
+
+
+@dataclass(frozen=True, slots=True)
+class SectionBar:
+    """A bar and how many of those who played the piece fell in it."""
+
+    piece_id: str
+    bar: str
+    players: int
+    fell: int  # players with anything of what follows
+    wrong: int
+    omitted: int
+    breaks: int
+    out_of_tune: int
+
+
+@dataclass(frozen=True, slots=True)
+class CaptionDoubt:
+    """How far adjudicators lie apart on a caption: the mean over candidates of the spread of their marks."""
+
+    piece_id: str
+    caption: str
+    mean_spread: float  # standard deviation, in marks
+    widest: float  # greatest difference between two adjudicators
+    cells: int  # candidates with two marks or more
+
+
+def tendencies(takes: Sequence[PlayedTake]) -> tuple[SectionTendency, ...]:
+    """One per instrument and written pitch, by pitch. A player counts once, whatever the number of notes."""
+    found: dict[tuple[str, str, int], dict[str, list[tuple[float, int]]]] = defaultdict(lambda: defaultdict(list))
+    for take in takes:
+        for one in take.findings["pitch"].get("tendencies", []):
+            key = (take.instrument, one["written_pitch"], int(one["sounding_midi"]))
+            found[key][take.player].append((float(one["median_cents"]), int(one["count"])))
+    out = []
+    for (instrument, name, midi), players in found.items():
+        each = [
+            sum(cents * count for cents, count in seen) / sum(count for _, count in seen) for seen in players.values()
+        ]
+        notes = sum(count for seen in players.values() for _, count in seen)
+        low, high, why = _range(each)
+        mean = statistics.fmean(each)
+        out.append(SectionTendency(instrument, name, midi, mean, low, high, why, len(each), notes))
+    return tuple(sorted(out, key=lambda one: (one.instrument, one.sounding_midi, one.written_pitch)))
+
+
+def bars(takes: Sequence[PlayedTake]) -> tuple[SectionBar, ...]:
+    """Every bar of every piece in order; each player counts once in a bar."""
+    out = []
+    ordered = sorted(takes, key=lambda take: take.piece_id)
+    for piece_id, group in groupby(ordered, key=lambda take: take.piece_id):
+        played = list(group)
+        numbers = list(dict.fromkeys(note["bar"] for take in played for note in take.findings["notes"]))
+        faults = [_faults(take.findings) for take in played]
+        for bar in numbers:
+            counts = {kind: sum(bar in one[kind] for one in faults) for kind in ("wrong", "omitted", "breaks", "tune")}
+            fell = sum(any(bar in where for where in one.values()) for one in faults)
+            out.append(
+                SectionBar(
+                    piece_id,
+                    bar,
+                    len({take.player for take in played}),
+                    fell,
+                    counts["wrong"],
+                    counts["omitted"],
+                    counts["breaks"],
+                    counts["tune"],
+                )
+            )
+    return tuple(out)
+
+
+def doubts(marks: Iterable[tuple[str, str, str, str, float]]) -> tuple[CaptionDoubt, ...]:
+    """From (candidate, adjudicator, piece, caption, mark): the captions the panel agrees on least, most doubt first."""
+    cells: dict[tuple[str, str], dict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
+    for candidate, _adjudicator, piece_id, caption, mark in marks:
+        cells[(piece_id, caption)][candidate].append(mark)
+    out = []
+    for (piece_id, caption), by_candidate in cells.items():
+        several = [given for given in by_candidate.values() if len(given) > 1]
+        if several:
+            spread = statistics.fmean(statistics.stdev(given) for given in several)
+            widest = max(max(given) - min(given) for given in several)
+            out.append(CaptionDoubt(piece_id, caption, spread, widest, len(several)))
+    return tuple(sorted(out, key=lambda one: (-one.mean_spread, one.piece_id, one.caption)))
+
+
+def _range(each: Sequence[float]) -> tuple[float | None, float | None, str]:
+    """Student's range for the mean over players."""
+    if len(each) < FEWEST_PLAYERS:
+        return None, None, "one player only"
+    mean, error = statistics.fmean(each), statistics.stdev(each) / math.sqrt(len(each))
+    reach = float(stats.t.ppf((1 + SURE) / 2, len(each) - 1)) * error
+    return mean - reach, mean + reach, ""
+
+
+def _faults(findings: Mapping[str, Any]) -> dict[str, set[str]]:
+    """The bars of one take in which something happened, by kind."""
+    out: dict[str, set[str]] = {"wrong": set(), "omitted": set(), "breaks": set(), "tune": set()}
+    for note in findings["notes"]:
+        if note["status"] in ("wrong", "omitted"):
+            out[note["status"]].add(note["bar"])
+        cents, doubt = note.get("deviation_cents"), note.get("deviation_uncertainty_cents") or 0.0
+        if note["status"] == "played" and cents is not None and abs(cents) - 2 * doubt > OUT_OF_TUNE_CENTS:
+            out["tune"].add(note["bar"])
+    out["breaks"] |= {one["from_bar"] for one in findings["breaks"]}
+    return out
