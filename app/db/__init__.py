@@ -1,0 +1,1 @@
+"""Engine, tables, migrations and identities. Knows no files, no sheets and no jobs engine."""

@@ -1,0 +1,97 @@
+"""A PostgreSQL server of our own for the time of the tests: a new cluster in a temporary folder, with a socket there.
+
+Nothing of an installed server is touched. The server refuses to run as root, so for root it runs as ``postgres``.
+"""
+
+import glob
+import itertools
+import os
+import pwd
+import shutil
+import subprocess
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import psycopg
+
+SUPERUSER = "fairhearing"
+ANSWERS_WITHIN_SEC = 60
+# Tests may lose their data when the machine stops; they kill processes, never the power.
+FAST = {
+    "fsync": "off",
+    "full_page_writes": "off",
+    "autovacuum": "off",
+    "max_connections": "200",
+    "shared_buffers": "64MB",
+}
+
+
+def programs() -> Path | None:
+    """The folder of ``initdb`` and ``pg_ctl``, the newest there is, or None."""
+    on_path = shutil.which("initdb")
+    if on_path is not None and shutil.which("pg_ctl", path=str(Path(on_path).resolve().parent)):
+        return Path(on_path).resolve().parent
+    found = [Path(name).parent for name in glob.glob("/usr/lib/postgresql/*/bin/initdb")]
+    return max(found, key=lambda folder: int(folder.parent.name), default=None)
+
+
+class Cluster:
+    """A running server; makes databases, empty or as copies of another."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._numbers = itertools.count(1)
+
+    def url(self, name: str) -> str:
+        """The address of one of its databases."""
+        return f"postgresql+psycopg://{SUPERUSER}@/{name}?host={self._folder}"
+
+    def make(self, template: str | None = None) -> str:
+        """A new database, empty or a copy; returns its name."""
+        name = f"test{next(self._numbers)}"
+        self.say(f"CREATE DATABASE {name}" + (f" TEMPLATE {template} STRATEGY FILE_COPY" if template else ""))
+        return name
+
+    def drop(self, name: str) -> None:
+        """Remove a database and end whoever still uses it."""
+        self.say(f"DROP DATABASE {name} WITH (FORCE)")
+
+    def say(self, statement: str) -> None:
+        """Have the server do something, outside every test's database."""
+        with psycopg.connect(host=str(self._folder), user=SUPERUSER, dbname="postgres", autocommit=True) as connection:
+            connection.execute(statement)
+
+
+@contextmanager
+def running(bin_folder: Path) -> Iterator[Cluster]:
+    """A new cluster for the time of the block."""
+    # Not in pytest's own folder: the path of a socket must be short, and another user must get there.
+    folder = Path(tempfile.mkdtemp(prefix="fh-pg-"))
+    as_user: list[str] = []
+    if os.geteuid() == 0:
+        shutil.chown(folder, "postgres", pwd.getpwnam("postgres").pw_gid)
+        as_user = ["setpriv", "--reuid=postgres", "--regid=postgres", "--init-groups", "--"]
+    data = folder / "data"
+
+    def ask(*words: str) -> None:
+        done = subprocess.run([*as_user, *words], capture_output=True, text=True, cwd=folder)
+        assert done.returncode == 0, done.stdout + done.stderr
+
+    control = (str(bin_folder / "pg_ctl"), "-D", str(data), "-w", "-t", str(ANSWERS_WITHIN_SEC))
+    try:
+        ask(
+            str(bin_folder / "initdb"), "-D", str(data), "-U", SUPERUSER, "-A", "trust", "-E", "UTF8",
+            "--no-locale", "--no-sync",
+        )  # fmt: skip
+        # No port, so none to clash. A shell reads these once more.
+        options = {"listen_addresses": "''", "unix_socket_directories": str(folder), **FAST}
+        said = " ".join(f"-c {name}={value}" for name, value in options.items())
+        ask(*control, "-l", str(folder / "log"), "-o", said, "start")
+        try:
+            yield Cluster(folder)
+        finally:
+            ask(*control, "-m", "immediate", "stop")
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
