@@ -1,0 +1,1 @@
+"""Audio decoding, the take store, notation files and engraving. Knows no database."""
