@@ -1,0 +1,61 @@
+"""What the worker processes of these tests run: importable, so that they can be spawned."""
+
+import os
+import signal
+import time
+from collections.abc import Mapping
+from typing import Any
+
+from sqlmodel import Session
+
+from app.db.database import Database
+from app.db.models import Leader
+from app.jobs.ledger import Progress, Save
+from app.jobs.supervisor import end_with_parent
+from app.jobs.worker import Worker
+from app.services.ledger import DatabaseLedger
+
+
+def write_result(payload: Mapping[str, Any]) -> Save:
+    def save(session: Session) -> None:
+        # The name is unique: a second result of the same job could not be written.
+        session.add(Leader.model_validate({"name": f"result {payload['n']}", "password_hash": str(os.getpid())}))
+        session.flush()
+
+    return save
+
+
+def slow(payload: Mapping[str, Any], progress: Progress) -> Save:
+    for step in range(payload.get("steps", 8)):
+        progress(step / 8, f"step {step}")
+        time.sleep(0.1)
+    return write_result(payload)
+
+
+def deadly(payload: Mapping[str, Any], progress: Progress) -> Save:
+    progress(0.5, "about to end")
+    os.kill(os.getpid(), signal.SIGKILL)
+    raise AssertionError("still alive")
+
+
+def run(url: str, lease_sec: float, parent_pid: int, name: str, stopping: Any) -> None:
+    end_with_parent(parent_pid, every_sec=0.2)
+    database = Database(url)
+    Worker(
+        name,
+        DatabaseLedger(database),
+        {"slow": slow, "deadly": deadly},
+        stopping.is_set,
+        lease_sec=lease_sec,
+        idle=lambda sec: stopping.wait(min(sec, 0.1)),
+    ).run()
+    database.close()
+
+
+def supervise(url: str, count: int) -> None:
+    """A whole server's worth of supervising, in a process of its own, until it is killed."""
+    from app.jobs.supervisor import Supervisor
+
+    ledger = DatabaseLedger(Database(url))
+    Supervisor(run, (url, 5.0, os.getpid()), count, lambda name, told: ledger.release(name, forgive=told)).start()
+    time.sleep(600)
