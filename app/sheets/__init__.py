@@ -1,0 +1,1 @@
+"""Frozen models to PDF: score sheet and comment sheet."""

@@ -1,0 +1,110 @@
+"""The certificate of destruction: which recordings are gone, told apart by number, date and hash; no names."""
+
+from dataclasses import dataclass
+
+from app.sheets import palette
+from app.sheets.models import Paper
+from app.sheets.page import Sheet
+from app.sheets.typography import Span, draw
+
+LINE_HEIGHT_PT = 44.0
+
+
+@dataclass(frozen=True, slots=True)
+class DestroyedLine:
+    """One take whose recording is gone."""
+
+    take_id: str
+    round_name: str
+    blind_number: str
+    piece: str
+    received: str
+    duration_sec: float
+    size_bytes: int
+    sha256: str
+    playback_sha256: str
+    note: str
+    shared: int  # files that stay because another kept take has the same bytes
+
+
+@dataclass(frozen=True, slots=True)
+class CertificateModel:
+    """Everything on the certificate."""
+
+    audition: str
+    organisation: str
+    held_on: str
+    made: str
+    made_by: str
+    reason: str
+    retention_until: str | None
+    one_student: bool
+    lines: tuple[DestroyedLine, ...]
+    kept: tuple[str, ...]
+    audit_hash: str
+    certificate_id: str
+    cautions: tuple[str, ...]
+    paper: Paper
+
+
+def render(model: CertificateModel) -> bytes:
+    """The certificate as PDF bytes; the same model gives the same bytes."""
+    sheet = Sheet(
+        paper=model.paper,
+        title=f"Certificate of destruction: {model.audition}",
+        author=model.organisation or model.audition,
+        subject=model.made,
+        language="en-US",
+        cautions=model.cautions,
+        name=f"certificate {model.certificate_id[:12]}",
+    )
+    sheet.y -= palette.TITLE_PT
+    sheet.bookmark("Certificate of destruction", "top")
+    draw(sheet.canvas, sheet.left, sheet.y, [Span("Certificate of destruction", "title")], palette.TITLE_PT)
+    sheet.y -= 11
+    sheet.rule(strong=True)
+    sheet.y -= 6
+    count = "1 recording" if len(model.lines) == 1 else f"{len(model.lines)} recordings"
+    whose = "of one student " if model.one_student else ""
+    opening = (
+        f"On {model.made}, {count} {whose}of the audition “{model.audition}”"
+        f"{f' ({model.organisation})' if model.organisation else ''}, held on {model.held_on}, "
+        "were destroyed: as received, and as made for playing back."
+    )
+    sheet.paragraph([Span(opening)])
+    sheet.y -= 4
+    for name, value in (
+        ("Reason", model.reason),
+        ("To be kept until", model.retention_until or "no day was set"),
+        ("Destroyed by", model.made_by),
+        ("Entry in the audit chain", model.audit_hash),
+    ):
+        sheet.paragraph([Span(f"{name}: ", "text", palette.SOFT), Span(value)])
+    sheet.heading("What was destroyed", "destroyed", keep_with=LINE_HEIGHT_PT)
+    for line in model.lines:
+        _line(sheet, line)
+    sheet.heading("What is kept", "kept", keep_with=30)
+    for sentence in model.kept:
+        sheet.paragraph([Span("–  "), Span(sentence)])
+    sheet.ensure(60)
+    sheet.y -= 40
+    sheet.rule(x1=sheet.left + 190)
+    draw(sheet.canvas, sheet.left, sheet.y - 10, [Span("Section leader", "text", palette.SOFT)], palette.SMALL_PT)
+    return sheet.finish()
+
+
+def _line(sheet: Sheet, line: DestroyedLine) -> None:
+    sheet.ensure(LINE_HEIGHT_PT)
+    sheet.y -= 5
+    minutes, seconds = divmod(round(line.duration_sec), 60)
+    head = [Span(f"{line.round_name}, number {line.blind_number}: {line.piece}", "bold")]
+    if line.note:
+        head.append(Span(f"  {line.note}", "text", palette.SOFT))
+    sheet.paragraph(head, size=palette.SMALL_PT + 1)
+    about = f"received {line.received} · {minutes}:{seconds:02d} · {line.size_bytes:,} bytes · take {line.take_id}"
+    sheet.paragraph([Span(about, "text", palette.SOFT)], size=palette.SMALL_PT)
+    sheet.paragraph([Span("as received  ", "text", palette.SOFT), Span(line.sha256)], size=palette.SMALL_PT)
+    sheet.paragraph([Span("for playing  ", "text", palette.SOFT), Span(line.playback_sha256)], size=palette.SMALL_PT)
+    if line.shared:
+        told = "A file with these bytes stays: another take that is kept has the very same."
+        sheet.paragraph([Span(told)], size=palette.SMALL_PT)

@@ -1,0 +1,127 @@
+"""What the Practice screen is set to for one piece: drone, pulse, tempo ladder, notes to hold, notes to find again.
+
+Pure: piece and findings in, plain figures out; the screen makes the sounds.
+"""
+
+from dataclasses import dataclass
+
+from app.domain.findings import Findings
+from app.domain.piece import Piece
+from app.sheets import wording
+from app.sheets.drone import drone_tonic
+from app.sheets.looks import SURE
+from app.sheets.part_marks import sure_return
+from app.sheets.tempo_ladder import fastest_clean_bpm, is_dotted, ladder
+from app.sheets.wording import AMERICAN, Style
+
+FIRST_STEP = 0.7  # of the mark, where no bar was clean yet; our choice, as on the sheet
+
+
+@dataclass(frozen=True, slots=True)
+class ToneToHold:
+    """One written pitch of the piece; ``lies_cents`` where it lay off over its notes, None where nothing is sure."""
+
+    name: str
+    place: str  # "on the middle line"
+    sounding_midi: int
+    lies_cents: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class ToneToFind:
+    """A written pitch that came back differently."""
+
+    name: str
+    where: str
+    sounding_midi: int
+    cents: float
+
+
+@dataclass(frozen=True, slots=True)
+class PracticeSettings:
+    """Tempos are in felt beats to the minute."""
+
+    tonic_name: str
+    tonic_sounding: str
+    tonic_semitone: int  # of the sounding tonic above C, 0 to 11
+    tonic_guessed: bool
+    beats: int  # to the bar
+    parts: int  # a felt beat has: 3 when dotted, else 2
+    beat_name: str
+    part_name: str
+    mark_bpm: float
+    tempo_assumed: bool
+    ladder: tuple[float, ...]
+    clean_bar: str | None  # where the ladder begins: the fastest clean bar
+    tones: tuple[ToneToHold, ...]
+    returns: tuple[ToneToFind, ...]
+
+
+def practice_settings(piece: Piece, findings: Findings | None, style: Style = AMERICAN) -> PracticeSettings:
+    """The settings for a piece; without usable findings nothing is known about how it was played."""
+    if findings is not None and not findings.usable:
+        findings = None
+    tonic, guessed = drone_tonic(piece)
+    sounding = wording.sounding_class(tonic, piece)
+    mark = piece.tempo_marks[0]
+    whole = max(piece.bars[:2], key=lambda bar: bar.length_quarters)  # the first may be an upbeat
+    beat = whole.felt_beat_quarters
+    parts = 3 if is_dotted(beat) else 2
+    to_felt = mark.beat_unit_quarters / beat
+    goal = mark.beats_per_minute * to_felt
+    clean = fastest_clean_bpm(piece, findings) if findings is not None else None
+    start = clean[0] * to_felt if clean is not None else goal * FIRST_STEP
+    return PracticeSettings(
+        tonic_name=wording.pitch_text(tonic),
+        tonic_sounding=wording.pitch_text(sounding),
+        tonic_semitone=wording.class_semitone(sounding),
+        tonic_guessed=guessed,
+        beats=max(1, round(whole.beats * 4.0 / whole.beat_type / beat)),
+        parts=parts,
+        beat_name=wording.value_name(beat, style.note_names),
+        part_name=wording.value_name(beat / parts, style.note_names),
+        mark_bpm=round(goal, 2),
+        tempo_assumed=piece.tempo_assumed,
+        ladder=ladder(start, goal),
+        clean_bar=clean[1] if clean is not None else None,
+        tones=_tones(piece, findings, style),
+        returns=_returns(piece, findings),
+    )
+
+
+def _tones(piece: Piece, findings: Findings | None, style: Style) -> tuple[ToneToHold, ...]:
+    lies = {
+        t["written_pitch"]: float(t["median_cents"])
+        for t in (findings.pitch.get("tendencies", ()) if findings is not None else ())
+        if t["count"] >= 2 and abs(t["median_cents"]) >= SURE * float(t.get("uncertainty_cents") or 0.0)
+    }
+    pitches = {n.written_pitch: n for n in piece.notes if not n.grace and not n.unpitched and not n.chord_sounding_midi}
+    bottom = style.bottom_line(piece)
+    return tuple(
+        ToneToHold(
+            wording.pitch_text(n.written_pitch),
+            wording.on_the_staff(n.written_pitch, bottom),
+            n.sounding_midi,
+            lies.get(n.written_pitch),
+        )
+        for n in sorted(pitches.values(), key=lambda n: (n.written_midi, n.written_pitch))
+    )
+
+
+def _returns(piece: Piece, findings: Findings | None) -> tuple[ToneToFind, ...]:
+    if findings is None:
+        return ()
+    notes = wording.notes_by_id(piece)
+    pairs = sorted(
+        (p for p in findings.pitch.get("return_notes", ()) if sure_return(p) and p["second_note_id"] in notes),
+        key=lambda p: -abs(float(p["cents"])),
+    )
+    return tuple(
+        ToneToFind(
+            wording.pitch_text(p["written_pitch"]),
+            wording.bars_text([p["bar_first"], p["bar_second"]]),
+            notes[p["second_note_id"]].sounding_midi,
+            round(float(p["cents"]), 1),
+        )
+        for p in pairs
+    )

@@ -1,0 +1,76 @@
+"""Number slips: four by two on a page, to cut apart and hand out at the door."""
+
+from collections.abc import Sequence
+
+from app.sheets import cautions, palette
+from app.sheets.day_models import DayHeading, Slip
+from app.sheets.page import Sheet
+from app.sheets.typography import Span, draw, fitted, wrap
+
+COLUMNS, ROWS = 2, 4
+NUMBER_PT = 58.0
+NO_NAME = (
+    "Keep this slip. In the recording room your number is all we need: please do not say your name or your school."
+)
+
+
+def render_slips(heading: DayHeading, slips: Sequence[Slip]) -> bytes:
+    """The slips as PDF bytes, in the order given; dashed lines show where to cut."""
+    sheet = Sheet(
+        paper=heading.paper,
+        title=f"Number slips: {heading.audition}, {heading.round_name}",
+        author=heading.organisation or heading.audition,
+        subject=heading.held_on,
+        language=heading.language,
+        cautions=(cautions.RESULT,),
+        name=f"Number slips · {heading.round_name}",
+    )
+    top = sheet.y
+    width, height = sheet.text_width / COLUMNS, (top - sheet.bottom) / ROWS
+    for at, slip in enumerate(slips):
+        place = at % (COLUMNS * ROWS)
+        if at and not place:
+            sheet.new_page()
+        row, column = divmod(place, COLUMNS)
+        _slip(sheet, heading, slip, sheet.left + column * width, top - row * height, width, height)
+    return sheet.finish()
+
+
+def _slip(sheet: Sheet, heading: DayHeading, slip: Slip, x: float, top: float, width: float, height: float) -> None:
+    canvas, inner = sheet.canvas, 12.0
+    canvas.setStrokeColor(palette.GREY)
+    canvas.setLineWidth(0.5)
+    canvas.setDash(3, 3)
+    canvas.rect(x, top - height, width, height, stroke=1, fill=0)
+    canvas.setDash()
+    room = width - 2 * inner
+    y = top - inner - palette.SMALL_PT
+    line = " · ".join(t for t in (heading.audition, heading.round_name, heading.held_on) if t)
+    text, size = fitted(line, "text", palette.SMALL_PT, room, 5.6)
+    draw(canvas, x + inner, y, [Span(text, "text", palette.SOFT)], size)
+    y -= NUMBER_PT * 0.86
+    text, size = fitted(slip.blind_number, "title-bold", NUMBER_PT, room * 0.5, 20.0)
+    draw(canvas, x + inner, y, [Span(text, "title-bold")], size)
+    facts = [
+        ("Plays at", slip.plays_at),
+        ("Warm-up from", slip.warm_up_at),
+        ("Check-in by", slip.check_in_by),
+        ("Room", slip.room),
+    ]
+    fact_y = top - inner - palette.SMALL_PT - 17
+    for name, value in facts:
+        if value:
+            left = x + inner + room * 0.52
+            label = draw(canvas, left, fact_y, [Span(f"{name}  ", "text", palette.SOFT)], palette.SMALL_PT)
+            text, size = fitted(value, "bold", 10.5, room * 0.48 - label, 6.0)
+            draw(canvas, left + label, fact_y, [Span(text, "bold")], size)
+            fact_y -= 14.5
+    y -= 15
+    if slip.instrument:
+        text, size = fitted(slip.instrument, "text", palette.BODY_PT, room, 6.0)
+        draw(canvas, x + inner, y, [Span(text)], size)
+    lines = wrap([Span(NO_NAME, "text", palette.SOFT)], palette.SMALL_PT, room)
+    y = top - height + inner + palette.SMALL_PT * palette.LEADING * (len(lines) - 1)
+    for one in lines:
+        draw(canvas, x + inner, y, one, palette.SMALL_PT)
+        y -= palette.SMALL_PT * palette.LEADING
