@@ -1,0 +1,1 @@
+"""Services: load, one pure call, save. They know the database, files and jobs, and no HTTP; they never commit."""

@@ -1,0 +1,257 @@
+"""Destroying recordings: all of an audition or one student's, with a certificate that names each. Results stay.
+
+Three steps, so that an interruption at any point is made good by asking again: takes are marked and the audit told,
+files go, and only when they are gone the certificate is written. A recording whose bytes
+another kept take shares stays.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import sqlalchemy as sa
+from sqlmodel import Session, col, select
+
+from app.db.database import Database
+from app.db.identities import Entry, TakeOrigin
+from app.db.models import Candidate, DestructionCertificate, Findings, Piece, Round, Take
+from app.db.types import now_utc
+from app.domain.actor import Actor
+from app.domain.errors import NotFound, WrongState
+from app.domain.texts import one_line
+from app.files.store import BlobStore
+from app.services import custody, retention
+from app.services.declaring import get_audition
+from app.services.sheet_models import date_text, moment_text
+from app.services.uploads import Uploads
+from app.sheets import cautions
+from app.sheets.certificate import CertificateModel, DestroyedLine, render
+
+LONGEST_REASON = 300
+REMOVALS = 2  # an object store sets a recording aside first and lets it go when asked again
+HOWEVER_YOUNG_SEC = -3600.0  # its clock may differ from ours
+
+
+@dataclass(frozen=True, slots=True)
+class CertificateView:
+    """A certificate in the list."""
+
+    id: str
+    made_at: datetime
+    reason: str
+    takes: int
+    one_student: bool
+
+
+@dataclass(frozen=True, slots=True)
+class RecordingsView:
+    """What is kept of an audition's recordings, and what was destroyed."""
+
+    kept: int
+    bytes: int
+    destroyed: int
+    unfinished: int
+    retention_until: Any
+    sentence: str
+    not_opened: tuple[str, ...]  # rounds that are still heard: their recordings stay
+    certificates: tuple[CertificateView, ...]
+
+
+def recordings(session: Session, audition_id: str, uploads: Uploads) -> RecordingsView:
+    """What is kept, until when, and the certificates."""
+    audition = get_audition(session, audition_id)
+    takes = _takes(session, audition_id, None)
+    kept = [take for take in takes if take.destroyed_at is None]
+    made = session.exec(
+        select(DestructionCertificate)
+        .where(DestructionCertificate.audition_id == audition_id)
+        .order_by(col(DestructionCertificate.made_at).desc())
+    ).all()
+    return RecordingsView(
+        kept=len(kept),
+        bytes=sum(take.size_bytes for take in kept),
+        destroyed=len(takes) - len(kept),
+        unfinished=len(uploads.unfinished(audition_id)),
+        retention_until=audition.retention_until,
+        sentence=retention.sentence(audition, len(kept), now_utc().date()),
+        not_opened=tuple(_still_heard(session, audition_id)),
+        certificates=tuple(
+            CertificateView(one.id, one.made_at, one.reason, len(one.facts["takes"]), one.facts["one_student"])
+            for one in made
+        ),
+    )
+
+
+def destroy(
+    database: Database,
+    store: BlobStore,
+    uploads: Uploads,
+    audition_id: str,
+    *,
+    entry_id: str | None,
+    reason: str,
+    actor: Actor,
+) -> CertificateView:
+    """Destroy the recordings of an audition, or of the student of one roster line in it; returns the certificate.
+
+    Raises ``WrongState`` while a round whose recordings would go is not opened (one student's may go any time), or when
+    nothing is left to destroy.
+    """
+    tidy = one_line(reason, what="reason", longest=LONGEST_REASON)
+    take_ids = database.write(lambda session: _mark(session, audition_id, entry_id, actor))
+    with database.read() as session:
+        takes = [session.get_one(Take, take_id) for take_id in take_ids]
+        shas = list(dict.fromkeys(sha for take in takes for sha in (take.sha256, take.playback_sha256)))
+        candidates = {take.candidate_id for take in takes}
+
+    def is_used(sha256: str) -> bool:
+        with database.read() as session:
+            return retention.is_wanted(session, sha256)
+
+    for sha256 in shas:
+        for _ in range(REMOVALS):
+            store.remove_unused(sha256, older_than_sec=HOWEVER_YOUNG_SEC, is_used=is_used)
+    shared = [sha256 for sha256 in shas if store.holds(sha256)]
+    for unfinished in uploads.unfinished(audition_id):
+        if entry_id is None or unfinished.candidate_id in candidates:
+            uploads.throw_away(unfinished.upload_id, audition_id=audition_id)
+    return database.write(
+        lambda session: _certify(session, audition_id, take_ids, shared, entry_id is not None, tidy, actor)
+    )
+
+
+def certificate(session: Session, certificate_id: str) -> bytes:
+    """The certificate as PDF; the same one gives the same bytes."""
+    row = session.get(DestructionCertificate, certificate_id)
+    if row is None:
+        raise NotFound("This certificate is not there; reload the page.")
+    audition = get_audition(session, row.audition_id)
+    return render(
+        CertificateModel(
+            audition=audition.name,
+            organisation=audition.organisation,
+            held_on=date_text(audition.held_on),
+            made=moment_text(row.made_at),
+            made_by=row.actor,
+            reason=row.reason,
+            retention_until=None if audition.retention_until is None else date_text(audition.retention_until),
+            one_student=row.facts["one_student"],
+            lines=tuple(DestroyedLine(**line) for line in row.facts["takes"]),
+            kept=tuple(row.facts["kept"]),
+            audit_hash=row.audit_hash,
+            certificate_id=row.id,
+            cautions=cautions.CERTIFICATE,
+            paper="a4" if audition.paper == "a4" else "letter",
+        )
+    )
+
+
+def _takes(session: Session, audition_id: str, entry_id: str | None) -> Sequence[Take]:
+    wanted = (
+        select(Take)
+        .where(Take.candidate_id == Candidate.id, Candidate.round_id == Round.id, Round.audition_id == audition_id)
+        .order_by(col(Round.position), col(Candidate.playing_order), col(Take.received_at), col(Take.id))
+    )
+    if entry_id is not None:
+        wanted = wanted.where(Candidate.entry_id == entry_id)
+    return session.exec(wanted).all()
+
+
+def _still_heard(session: Session, audition_id: str) -> list[str]:
+    with_takes = select(Candidate.round_id).join(Take, col(Take.candidate_id) == Candidate.id)
+    names = session.exec(
+        select(Round.name)
+        .where(Round.audition_id == audition_id, Round.state != "opened", col(Round.id).in_(with_takes))
+        .order_by(col(Round.position))
+    ).all()
+    return list(names)
+
+
+def _mark(session: Session, audition_id: str, entry_id: str | None, actor: Actor) -> list[str]:
+    get_audition(session, audition_id)
+    if entry_id is None:
+        heard = _still_heard(session, audition_id)
+        if heard:
+            raise WrongState(f"{heard[0]} is still being heard, so its recordings stay; open it first.")
+    else:
+        entry = session.get(Entry, entry_id)
+        if entry is None or entry.audition_id != audition_id:
+            raise NotFound("This line of the roster is not there any more; reload the page.")
+    takes = list(_takes(session, audition_id, entry_id))
+    certified = {
+        line["take_id"]
+        for one in session.exec(
+            select(DestructionCertificate).where(DestructionCertificate.audition_id == audition_id)
+        ).all()
+        for line in one.facts["takes"]
+    }
+    going = [take for take in takes if take.destroyed_at is None or take.id not in certified]
+    if not going:
+        raise WrongState("No recording is left here to destroy.")
+    at = now_utc()
+    fresh = [take for take in going if take.destroyed_at is None]
+    for take in fresh:
+        take.destroyed_at, take.peaks = at, []
+        session.add(take)
+        origin = session.get(TakeOrigin, take.id)
+        if origin is not None:
+            origin.file_name = ""
+            session.add(origin)
+    session.flush()
+    facts = {"takes": [take.id for take in going], "one_student": entry_id is not None}
+    custody.record(session, audition_id, actor, "destruction-begun", audition_id, facts)
+    return [take.id for take in going]
+
+
+def _certify(
+    session: Session,
+    audition_id: str,
+    take_ids: Sequence[str],
+    shared: Sequence[str],
+    one_student: bool,
+    reason: str,
+    actor: Actor,
+) -> CertificateView:
+    lines = [_line(session, session.get_one(Take, take_id), shared) for take_id in take_ids]
+    measured = session.exec(
+        select(sa.func.count()).select_from(Findings).where(col(Findings.take_id).in_(list(take_ids)))
+    ).one()
+    facts = {
+        "one_student": one_student,
+        "takes": lines,
+        "kept": [
+            "marks, remarks, standing and printed sheets as they were",
+            f"{measured} set(s) of findings measured from these recordings",
+            "the hash of every recording, so that it can be recognised if a copy turns up",
+        ],
+    }
+    told = {
+        "takes": len(lines),
+        "content_hash": custody.content_hash(facts),
+        "reason_hash": custody.content_hash(reason),
+    }
+    entry = custody.record(session, audition_id, actor, "recordings-destroyed", audition_id, told)
+    row = DestructionCertificate(
+        audition_id=audition_id, made_at=entry.at, actor=str(actor), reason=reason, facts=facts, audit_hash=entry.hash
+    )
+    session.add(row)
+    session.flush()
+    return CertificateView(row.id, row.made_at, reason, len(lines), one_student)
+
+
+def _line(session: Session, take: Take, shared: Sequence[str]) -> dict[str, Any]:
+    candidate = session.get_one(Candidate, take.candidate_id)
+    return {
+        "take_id": take.id,
+        "round_name": session.get_one(Round, candidate.round_id).name,
+        "blind_number": candidate.blind_number,
+        "piece": session.get_one(Piece, take.piece_id).title,
+        "received": moment_text(take.received_at),
+        "duration_sec": take.duration_sec,
+        "size_bytes": take.size_bytes,
+        "sha256": take.sha256,
+        "playback_sha256": take.playback_sha256,
+        "note": "voided" if take.state == "voided" else "",
+        "shared": sum(sha in shared for sha in (take.sha256, take.playback_sha256)),
+    }

@@ -1,0 +1,180 @@
+"""The list of jobs in the database: claiming, renewing, finishing.
+
+Times are the wall clock because several processes compare them: this machine's on SQLite, the database's own on
+PostgreSQL, where workers run on many machines. A clock that was set back would make a lease or a pause look endless, so
+one further in the future than any can be counts as run out.
+"""
+
+import os
+import socket
+import time
+from collections.abc import Callable
+from typing import Any
+
+import sqlalchemy as sa
+from sqlmodel import Session, col, select
+
+from app.db.database import Database
+from app.db.models import Job
+from app.db.types import now_utc
+from app.jobs.ledger import Claimed, Save
+
+LONGEST_LEASE_SEC = 3600.0
+LONGEST_PAUSE_SEC = 120.0  # our choice: a job that is tried again waits some seconds
+STOPPED_TOO_OFTEN = (
+    "The worker ended every time it measured this take, so the take was set aside; listen to it, and record it again "
+    "if it is damaged."
+)
+
+
+class DatabaseLedger:
+    """The :class:`app.jobs.ledger.Ledger` of a database."""
+
+    def __init__(self, database: Database, clock: Callable[[], float] | None = None) -> None:
+        self._database = database
+        self._clock = clock
+
+    def _now(self, session: Session) -> float:
+        """Seconds since the epoch."""
+        if self._clock is not None:
+            return self._clock()
+        if self._database.is_sqlite:
+            return time.time()
+        return float(session.execute(sa.text("SELECT extract(epoch FROM clock_timestamp())")).scalar_one())
+
+    def claim(self, worker: str, lease_sec: float) -> Claimed | None:
+        """Take the most urgent job that waits or whose lease has run out, or None."""
+        with self._database.read() as session:  # looking costs no write; most looks find nothing
+            if session.exec(select(Job.id).where(self._free(session)).limit(1)).first() is None:
+                return None
+        return self._database.write(lambda session: self._claim(session, worker, lease_sec))
+
+    def _claim(self, session: Session, worker: str, lease_sec: float) -> Claimed | None:
+        while True:
+            job = session.exec(
+                select(Job)
+                .where(self._free(session))
+                .order_by(col(Job.priority).desc(), col(Job.created_at), col(Job.id))
+                .limit(1)
+                .with_for_update(skip_locked=True)
+            ).first()
+            if job is None:
+                return None
+            if job.attempts >= job.max_attempts:
+                _set_aside(job)
+                session.add(job)
+                session.flush()
+                continue
+            job.state, job.worker, job.attempts = "running", worker, job.attempts + 1
+            job.lease_until = self._now(session) + lease_sec
+            job.progress, job.progress_text = 0.0, ""
+            session.add(job)
+            session.flush()
+            return Claimed(job.id, job.kind, job.payload, job.attempts)
+
+    def keep(self, job_id: str, worker: str, lease_sec: float, progress: float, text: str) -> bool:
+        """Extend the lease and show progress; False when the job is no longer this worker's."""
+        return self._database.write(
+            lambda session: self._change(
+                session,
+                job_id,
+                worker,
+                {"lease_until": self._now(session) + lease_sec, "progress": progress, "progress_text": text[:120]},
+            )
+        )
+
+    def finish(self, job_id: str, worker: str, save: Save) -> bool:
+        """Save the result and mark the job as done, both or neither; False when it is no longer this worker's."""
+
+        def work(session: Session) -> bool:
+            over = {"state": "done", "worker": "", "lease_until": 0.0, "progress": 1.0, "finished_at": now_utc()}
+            done = self._change(session, job_id, worker, {**over, "progress_text": "", "error": ""})
+            if done:
+                save(session)
+            return done
+
+        return self._database.write(work)
+
+    def give_up(self, job_id: str, worker: str, sentence: str, *, retry_after_sec: float | None) -> None:
+        """Note why it failed; try again later, or (None, or no tries left) set it aside."""
+
+        def work(session: Session) -> None:
+            job = session.get(Job, job_id)
+            if job is None or job.worker != worker or job.state != "running":
+                return
+            again = retry_after_sec is not None and job.attempts < job.max_attempts
+            job.state = "queued" if again else "failed"
+            job.lease_until = self._now(session) + (retry_after_sec or 0.0) if again else 0.0
+            job.finished_at = None if again else now_utc()
+            job.worker, job.error, job.progress, job.progress_text = "", sentence[:1000], 0.0, ""
+            session.add(job)
+
+        self._database.write(work)
+
+    def release(self, worker: str, *, forgive: bool) -> int:
+        """Put back what a worker that ended left, for others to start at once. Returns how many.
+
+        The try counts unless it is forgiven: a worker that was told to end says nothing about the take.
+        """
+        return self._release(col(Job.worker) == worker, forgive=forgive)
+
+    def release_gone(self) -> int:
+        """At the start of a server: put back what workers of this machine left that are not running any more.
+
+        The try does not count: what ended was the whole server, and that says nothing about the take.
+        """
+        host = socket.gethostname()[:40]
+        with self._database.read() as session:
+            names = session.exec(select(Job.worker).where(Job.state == "running").distinct()).all()
+        gone = [name for name in names if name.startswith(f"{host}:") and not _runs(name)]
+        return self._release(col(Job.worker).in_(gone), forgive=True) if gone else 0
+
+    def _release(self, whose: Any, *, forgive: bool) -> int:
+        def work(session: Session) -> int:
+            jobs = session.exec(select(Job).where(Job.state == "running", whose)).all()
+            for job in jobs:
+                job.state, job.worker, job.lease_until, job.progress, job.progress_text = "queued", "", 0.0, 0.0, ""
+                job.attempts -= 1 if forgive and job.attempts > 0 else 0
+                if job.attempts >= job.max_attempts:
+                    _set_aside(job)
+                session.add(job)
+            return len(jobs)
+
+        with self._database.read() as session:
+            if session.exec(select(Job.id).where(Job.state == "running", whose).limit(1)).first() is None:
+                return 0
+        return self._database.write(work)
+
+    def _free(self, session: Session) -> Any:
+        now = self._now(session)
+        run_out, queued = col(Job.lease_until) <= now, col(Job.state) == "queued"
+        return sa.or_(
+            sa.and_(queued, sa.or_(run_out, col(Job.lease_until) > now + LONGEST_PAUSE_SEC)),
+            sa.and_(col(Job.state) == "running", sa.or_(run_out, col(Job.lease_until) > now + LONGEST_LEASE_SEC)),
+        )
+
+    @staticmethod
+    def _change(session: Session, job_id: str, worker: str, values: dict[str, Any]) -> bool:
+        """Change a job only while ``worker`` holds it."""
+        held = (col(Job.id) == job_id, col(Job.worker) == worker, col(Job.state) == "running")
+        statement = sa.update(Job).where(*held).values(values)
+        changed: int = session.execute(statement).rowcount  # type: ignore[attr-defined]
+        return changed == 1
+
+
+def _set_aside(job: Job) -> None:
+    job.state, job.finished_at, job.worker, job.lease_until = "failed", now_utc(), "", 0.0
+    job.error = job.error or STOPPED_TOO_OFTEN
+
+
+def _runs(worker: str) -> bool:
+    pid = worker.split(":")[1]
+    if not pid.isdigit():
+        return False
+    try:
+        os.kill(int(pid), 0)
+    except ProcessLookupError:
+        return False
+    except PermissionError:
+        return True
+    return True

@@ -1,0 +1,197 @@
+"""Opening a round: the standing is frozen with its hash, names appear, the audit says who opened it when.
+
+Names stay where they are and are looked up when an opened round is shown; the frozen standing holds none, so that names
+can be destroyed later while results stay.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from sqlmodel import Session, select
+
+from app.db.database import Database
+from app.db.identities import Entry, Student
+from app.db.models import Candidate, Round
+from app.db.types import now_utc
+from app.domain.actor import Actor
+from app.domain.errors import BadInput, WrongState
+from app.domain.texts import one_line
+from app.services import custody, paper, standing, tabulation
+from app.services.rounds import get_round
+from app.services.standing import RoundMarks
+
+LONGEST_REASON = 300
+
+
+def names(session: Session, round_id: str) -> dict[str, str]:
+    """{candidate id: student's name} of an opened round; raises ``WrongState`` while it is sealed."""
+    if get_round(session, round_id).state != "opened":
+        raise WrongState("The names of this round are sealed until it is opened.")
+    rows = session.exec(
+        select(Candidate.id, Student.name).where(
+            Candidate.round_id == round_id, Candidate.entry_id == Entry.id, Entry.student_id == Student.id
+        )
+    ).all()
+    return dict(rows)
+
+
+def shown(session: Session, round_id: str) -> dict[str, Any]:
+    """The standing as the leader sees it: computed while sealed, frozen and with names once opened."""
+    row = get_round(session, round_id)
+    if row.state == "opened" and row.standing is not None:
+        who = names(session, round_id)
+        frozen = row.standing
+        rows = [{**line, "name": who.get(line["candidate_id"])} for line in frozen["rows"]]
+        body = {"questions_wait": None, **frozen, "rows": rows}
+        why_not: str | None = "This round is opened already."
+        digest = None
+    else:
+        marks = standing.round_marks(session, round_id)
+        body = standing.compute(marks)
+        digest = tabulation.tabulation_hash(body) if body["rows"] else None
+        why_not = _why_not(marks) or _not_ready(session, row, marks, body)
+    return {
+        **body,
+        "opened": row.state == "opened",
+        "opened_at": row.opened_at,
+        "standing_hash": row.standing_hash,
+        "tabulation_hash": digest,
+        "why_not_open": why_not,
+        "caption_names": standing.caption_names(session, row),
+    }
+
+
+def open_round(database: Database, round_id: str, *, reason: str, actor: Actor) -> None:
+    """Open a drawn round. With sheets missing, ``reason`` must say why it is opened without them.
+
+    The standing is computed beside the writer, then kept only if nothing it rests on has changed meanwhile.
+    """
+    tidy = one_line(reason, what="reason", longest=LONGEST_REASON, required=False)
+    with database.read() as session:
+        _require_sealed(session, round_id)
+        marks = standing.round_marks(session, round_id)
+        refusal = _why_not(marks)
+        if refusal is not None:
+            raise WrongState(refusal)
+        missing = marks.still_to_come()
+        if missing and not tidy:
+            raise BadInput(
+                f"{missing[0]} Wait for it, or say why the round is opened without it.", missing=list(missing)
+            )
+        computed = standing.compute(marks, closing=True)
+        refusal = _not_ready(session, get_round(session, round_id), marks, computed)
+        if refusal is not None:
+            raise WrongState(refusal)
+    frozen = {**computed, "opening": {"reason": tidy, "without": list(missing)}}
+    database.write(_freezing(round_id, marks.hash, frozen, actor))
+
+
+def recompute(session: Session, round_id: str) -> str | None:
+    """Compute an opened round's standing again: None when it is the frozen one, else a sentence saying what differs."""
+    row = get_round(session, round_id)
+    if row.standing is None:
+        raise WrongState("This round is not opened, so there is no frozen standing to compare.")
+    if custody.content_hash(row.standing) != row.standing_hash:
+        return "The frozen standing was changed after the round was opened."
+    again = standing.compute(standing.round_marks(session, round_id))
+    if again["input_hash"] != row.standing["input_hash"]:
+        return "What the standing rests on has changed since the round was opened."
+    if again["rows"] != row.standing["rows"]:
+        return "The same marks give another standing today than when the round was opened."
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """A frozen standing beside the same computed anew."""
+
+    same: bool
+    sentence: str
+    standing_hash: str
+    input_hash: str  # of the frozen standing
+    input_hash_now: str
+    differs: tuple[str, ...]  # per number whose line differs, what was and what is
+
+
+def compare(session: Session, round_id: str) -> Compared:
+    """Compute an opened round's standing again and say whether, and where, it differs from the frozen one."""
+    what = recompute(session, round_id)
+    row = get_round(session, round_id)
+    frozen: dict[str, Any] = row.standing or {}
+    marks = standing.round_marks(session, round_id)
+    before = {line["candidate_id"]: line for line in frozen["rows"]}
+    after = {line["candidate_id"]: line for line in standing.compute(marks, closing=True)["rows"]}
+    differs = tuple(
+        f"Number {(now or was or {}).get('blind_number')}: {_line(was)} when opened, {_line(now)} now."
+        for was, now in ((before.get(key), after.get(key)) for key in {**before, **after})
+        if was != now
+    )
+    return Compared(
+        same=what is None,
+        sentence=what
+        or "Computed anew from the sheets: every place, mark and interval is the same as when it was opened.",
+        standing_hash=row.standing_hash or "",
+        input_hash=frozen["input_hash"],
+        input_hash_now=marks.hash,
+        differs=differs,
+    )
+
+
+def _line(line: Mapping[str, Any] | None) -> str:
+    """A line of a standing in a few words."""
+    if line is None:
+        return "not there"
+    place = "no place" if line["place"] is None else f"place {line['place']}"
+    return place if line["mark"] is None else f"{place} with {line['mark']:.2f}"
+
+
+def _freezing(round_id: str, input_hash: str, frozen: dict[str, Any], actor: Actor) -> Callable[[Session], None]:
+    def work(session: Session) -> None:
+        row = get_round(session, round_id)
+        _require_sealed(session, round_id)
+        if standing.round_marks(session, round_id).hash != input_hash:
+            raise WrongState("A sheet came in at this very moment; look at the standing once more, then open.")
+        refusal = paper.why_not_open(session, round_id)
+        if refusal is not None:
+            raise WrongState(refusal)
+        row.state = "opened"
+        row.opened_at = now_utc()
+        row.standing = frozen
+        row.standing_hash = custody.content_hash(frozen)
+        session.add(row)
+        session.flush()
+        facts = {
+            "standing": row.standing_hash,
+            "input": input_hash,
+            "without": len(frozen["opening"]["without"]),
+            "reason_hash": custody.content_hash(frozen["opening"]["reason"]),
+        }
+        custody.record(session, round_id, actor, "opened", round_id, facts)
+
+    return work
+
+
+def _require_sealed(session: Session, round_id: str) -> None:
+    row = get_round(session, round_id)
+    if row.state == "opened":
+        raise WrongState("This round is opened already; its result is fixed.")
+    if row.state != "drawn":
+        raise WrongState("This round is not drawn yet, so there is nothing to open.")
+
+
+def _not_ready(session: Session, row: Round, marks: RoundMarks, computed: dict[str, Any]) -> str | None:
+    """What an earlier round or a second person keeps this round from being opened for, or None."""
+    earlier = session.get(Round, row.carried_from) if row.carried_from is not None else None
+    if earlier is not None and earlier.state != "opened":
+        return f"The marks of {earlier.name} count here as well; open {earlier.name} first, so that they are fixed."
+    return paper.why_not_open(session, row.id) or tabulation.why_not_open(session, row, marks, computed)
+
+
+def _why_not(marks: RoundMarks) -> str | None:
+    """Why the round can't be opened whatever the reason, or None."""
+    if not marks.table.candidates:
+        return "Nobody was heard in this round, so there is nothing to open."
+    if not marks.table.marks:
+        return "No sheet was sent yet, so there is nothing to open."
+    return None

@@ -1,0 +1,212 @@
+"""The recording room: who comes next under which number, what is played, what the proctor says."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlmodel import Session, col, select
+
+from app.db.identities import Entry, Student
+from app.db.models import CANDIDATE_STATES, Audition, Candidate, Piece, Round, Take
+from app.db.types import now_utc
+from app.domain.actor import Actor
+from app.domain.day import RESTART_SENTENCES, SCRIPT
+from app.domain.errors import BadInput, NotFound, WrongState
+from app.domain.texts import one_line
+from app.services import custody, intake, room_sounds, turns
+from app.services.sheet_cells import round_pieces
+
+NEEDS_REASON = ("late", "absent", "withdrawn", "no-show")
+LONGEST_REASON = 300
+
+
+@dataclass(frozen=True, slots=True)
+class RoomTake:
+    """A take as the recording room sees it."""
+
+    take_id: str
+    piece_id: str
+    state: str
+    void_cause: str
+    void_reason: str
+    duration_sec: float
+    word: str
+    sentences: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RoomCandidate:
+    """A candidate with the name: the recording room knows who stands behind a number."""
+
+    candidate_id: str
+    blind_number: str
+    playing_order: int
+    name: str
+    instrument: str
+    written_a: str  # what this instrument calls the sounding tuning note
+    state: str
+    state_reason: str
+    accommodation: str
+    consent: bool
+    extra_time_percent: int
+    enlarged_music: bool
+    room_id: str | None
+    place: int
+    called_at: datetime | None
+    entered_at: datetime | None
+    left_at: datetime | None
+    restarts: dict[str, int]  # by piece
+    takes: tuple[RoomTake, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RoomView:
+    """Everything the recording room's screen shows."""
+
+    audition: dict[str, Any]
+    rounds: tuple[dict[str, str], ...]
+    round: dict[str, Any] | None
+    rooms: tuple[dict[str, str], ...]
+    room_id: str | None  # whose candidates are shown; None: everybody's
+    restarts: str  # the declared policy in words
+    study_sec: int
+    pieces: tuple[dict[str, Any], ...]
+    script: tuple[str, ...]
+    candidates: tuple[RoomCandidate, ...]
+
+
+def look(session: Session, audition_id: str, round_id: str | None = None, room_id: str | None = None) -> RoomView:
+    """The room of an audition: of the round asked for, or of the newest one that is drawn and not opened.
+
+    ``room_id`` leaves out who plays in another room.
+    """
+    audition = session.get(Audition, audition_id)
+    if audition is None:
+        raise NotFound("This audition is not there any more; ask the section leader.")
+    rounds = session.exec(select(Round).where(Round.audition_id == audition_id).order_by(col(Round.position))).all()
+    chosen = chosen_round(list(rounds), round_id)
+    plan = turns.plan_of(chosen) if chosen is not None else None
+    if room_id is not None and turns.get_room(session, room_id).audition_id != audition_id:
+        raise NotFound("This recording room is not one of this audition's; reload the page.")
+    everybody = () if chosen is None else _candidates(session, chosen)
+    return RoomView(
+        audition={
+            "id": audition.id,
+            "name": audition.name,
+            "a4_hz": audition.a4_hz,
+            "sounds": room_sounds.sounds_of(audition).to_dict(),
+        },
+        rounds=tuple({"id": row.id, "name": row.name, "state": row.state} for row in rounds),
+        round=None if chosen is None else {"id": chosen.id, "name": chosen.name, "state": chosen.state},
+        pieces=() if chosen is None else tuple(_piece(piece) for piece in round_pieces(session, chosen)),
+        rooms=tuple({"id": one.id, "name": one.name} for one in turns.rooms(session, audition_id)),
+        room_id=room_id,
+        restarts=RESTART_SENTENCES[plan.restarts if plan is not None else "none"],
+        study_sec=plan.study_sec if plan is not None else 0,
+        script=plan.script if plan is not None else SCRIPT,
+        candidates=tuple(c for c in everybody if room_id is None or c.room_id in (None, room_id)),
+    )
+
+
+def mark(
+    session: Session,
+    candidate_id: str,
+    state: str,
+    reason: str,
+    *,
+    actor: Actor,
+    now: datetime | None = None,
+    audition_id: str | None = None,
+) -> RoomCandidate:
+    """Note that a candidate is present, late, absent, withdrawn or did not show, with the reason where one is due."""
+    candidate, round_row = turns.candidate_of(session, candidate_id, audition_id)
+    if state not in CANDIDATE_STATES:
+        raise BadInput(f"A candidate is one of {', '.join(CANDIDATE_STATES)}.")
+    tidy = one_line(reason, what="reason", longest=LONGEST_REASON, required=state in NEEDS_REASON)
+    has_take = session.exec(
+        select(Take.id).where(Take.candidate_id == candidate_id, Take.state == "kept").limit(1)
+    ).first()
+    if state == "heard" and has_take is None:
+        raise WrongState("A candidate counts as heard once a take is in; send the recording.")
+    if state in ("present", "late"):
+        turns.check_lateness(session, candidate, round_row, state, now=now or now_utc(), actor=actor)
+    before, candidate.state, candidate.state_reason = candidate.state, state, tidy
+    session.add(candidate)
+    session.flush()
+    if state in ("present", "late"):
+        turns.arrived(session, candidate, round_row, now=now or now_utc())
+    facts = {"from": before, "to": state, "reason_hash": custody.content_hash(tidy) if tidy else None}
+    custody.record(session, round_row.id, actor, "candidate-marked", candidate.id, facts)
+    return next(c for c in _candidates(session, round_row) if c.candidate_id == candidate_id)
+
+
+def chosen_round(rounds: list[Round], round_id: str | None) -> Round | None:
+    """The round asked for; else the newest that is drawn and not opened, else the newest."""
+    if round_id is not None:
+        found = next((row for row in rounds if row.id == round_id), None)
+        if found is None:
+            raise NotFound("This round is not part of the audition; choose another.")
+        return found
+    drawn = [row for row in rounds if row.state == "drawn"]
+    return drawn[-1] if drawn else rounds[-1] if rounds else None
+
+
+def _piece(piece: Piece) -> dict[str, Any]:
+    return {"piece_id": piece.id, "title": piece.title, "position": piece.position, "kind": piece.kind}
+
+
+def _candidates(session: Session, round_row: Round) -> tuple[RoomCandidate, ...]:
+    rows = session.exec(
+        select(Candidate, Entry, Student)
+        .where(Candidate.round_id == round_row.id, Candidate.entry_id == Entry.id, Entry.student_id == Student.id)
+        .order_by(col(Candidate.playing_order))
+    ).all()
+    takes = session.exec(
+        select(Take)
+        .where(Take.candidate_id == Candidate.id, Candidate.round_id == round_row.id)
+        .order_by(col(Take.received_at))
+    ).all()
+    own = turns.turns_of(session, round_row.id)
+    counts = turns.restarts(session, [candidate.id for candidate, _, _ in rows])
+    by_candidate: dict[str, list[RoomTake]] = {}
+    for take in takes:
+        by_candidate.setdefault(take.candidate_id, []).append(_take(take))
+    found = (
+        RoomCandidate(
+            candidate_id=candidate.id,
+            blind_number=candidate.blind_number,
+            playing_order=candidate.playing_order,
+            name=student.name,
+            instrument=candidate.instrument or entry.instrument,
+            written_a=room_sounds.written_a(candidate.instrument or entry.instrument),
+            state=candidate.state,
+            state_reason=candidate.state_reason,
+            accommodation=entry.accommodation,
+            consent=student.consent_on is not None,
+            extra_time_percent=entry.extra_time_percent,
+            enlarged_music=entry.enlarged_music,
+            room_id=own[candidate.id].room_id,
+            place=own[candidate.id].place,
+            called_at=own[candidate.id].called_at,
+            entered_at=own[candidate.id].entered_at,
+            left_at=own[candidate.id].left_at,
+            restarts={piece: count for (of, piece), count in counts.items() if of == candidate.id},
+            takes=tuple(by_candidate.get(candidate.id, ())),
+        )
+        for candidate, entry, student in rows
+    )
+    return tuple(sorted(found, key=lambda c: (c.place, c.playing_order)))
+
+
+def _take(take: Take) -> RoomTake:
+    seen = intake.view(take)
+    return RoomTake(
+        take_id=seen.take_id,
+        piece_id=seen.piece_id,
+        state=seen.state,
+        void_cause=seen.void_cause,
+        void_reason=seen.void_reason,
+        duration_sec=seen.duration_sec,
+        word=seen.quality["word"],
+        sentences=tuple(seen.quality["sentences"]),
+    )

@@ -1,0 +1,196 @@
+"""The section report of a round: loaded from kept takes and sent sheets, put in words, drawn. No name is reached."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import groupby
+
+from sqlmodel import Session, col, select
+
+from app.db.models import Candidate, Take
+from app.judging import section
+from app.judging.section import CaptionDoubt, PlayedTake, SectionBar, SectionTendency
+from app.material.instruments import INSTRUMENTS
+from app.services import declaring, measuring, standing
+from app.services.rounds import get_round
+from app.services.sheet_cells import round_pieces
+from app.services.sheet_models import date_text
+from app.services.sight_sheets import KIND
+from app.sheets import cautions, section_figures
+from app.sheets.section_report import SectionPart, SectionReportModel, render
+from app.sheets.wording import pitch_text
+
+MOST_ADVICE = 3  # of each kind; our choice
+FELL_SHARE = 1 / 3  # a bar in which this share of the players fell is worth a rehearsal; our choice
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A drawing with what it says."""
+
+    title: str
+    svg: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class SectionView:
+    """The report for the screen."""
+
+    takes: str
+    next_rehearsal: tuple[str, ...]
+    pitch: tuple[Picture, ...]
+    pieces: tuple[Picture, ...]
+    doubts: tuple[str, ...]
+
+
+def view(session: Session, round_id: str) -> SectionView:
+    """The report of a drawn round for the screen; raises ``WrongState`` before the draw."""
+    model = _model(session, round_id)
+    return SectionView(
+        takes=model.takes,
+        next_rehearsal=model.next_rehearsal,
+        pitch=tuple(_pitch_picture(part) for part in model.pitch),
+        pieces=tuple(_bar_picture(part) for part in model.pieces),
+        doubts=model.doubts,
+    )
+
+
+def pdf(session: Session, round_id: str) -> bytes:
+    """The report on paper."""
+    return render(_model(session, round_id))
+
+
+def _pitch_picture(part: SectionPart) -> Picture:
+    height = section_figures.tendencies_height(part.tendencies)
+    svg = section_figures.as_svg(
+        height, lambda canvas, x, top: section_figures.draw_tendencies(canvas, x, top, part.tendencies, part.names)
+    )
+    return Picture(part.title, svg, part.sentence)
+
+
+def _bar_picture(part: SectionPart) -> Picture:
+    height = section_figures.bars_height(part.bars)
+    svg = section_figures.as_svg(height, lambda canvas, x, top: section_figures.draw_bars(canvas, x, top, part.bars))
+    return Picture(part.title, svg, part.sentence)
+
+
+def _model(session: Session, round_id: str) -> SectionReportModel:
+    row = get_round(session, round_id)
+    marks = standing.round_marks(session, round_id)
+    audition = declaring.get_audition(session, row.audition_id)
+    pieces = round_pieces(session, row)
+    titles = {piece.id: piece.title for piece in pieces}
+    takes = _played(session, round_id)
+    # Sight-reading may differ between players: its bars are not the same bars.
+    alike = [take for take in takes if take.piece_id in {piece.id for piece in pieces if piece.kind != KIND}]
+    tendencies, bars = section.tendencies(takes), section.bars(alike)
+    given = [(m.candidate_id, m.adjudicator_id, m.piece_id, m.caption, m.mark) for m in marks.table.marks]
+    doubts = section.doubts(given)
+    players = len({take.player for take in takes})
+    count = "1 take" if len(takes) == 1 else f"{len(takes)} takes"
+    people = "1 player" if players == 1 else f"{players} players"
+    return SectionReportModel(
+        audition=audition.name,
+        round_name=row.name,
+        held_on=date_text(audition.held_on),
+        takes=f"{row.name}, from {count} by {people}. No names and no numbers stand here.",
+        next_rehearsal=_advice(tendencies, bars, titles),
+        pitch=tuple(
+            SectionPart(
+                title=_instrument(instrument),
+                tendencies=(rows := tuple(group)),
+                names=tuple(_pitch(one.written_pitch) for one in rows),
+                sentence="Written pitches. The tick is the mean over players, the line its 95 % range; bold: the range "
+                "leaves zero out.",
+            )
+            for instrument, group in groupby(tendencies, key=lambda one: one.instrument)
+        ),
+        pieces=tuple(
+            SectionPart(title=titles.get(piece_id, ""), bars=(heard := tuple(group)), sentence=_bars_sentence(heard))
+            for piece_id, group in groupby(
+                sorted(bars, key=lambda bar: list(titles).index(bar.piece_id)), key=lambda bar: bar.piece_id
+            )
+        ),
+        doubts=_doubts(doubts, titles, {c.key: c.name for c in marks.rubric.captions}),
+        cautions=cautions.SCORE_SHEET,
+        paper="a4" if audition.paper == "a4" else "letter",
+        language="en-GB" if audition.note_names == "british" else "en-US",
+    )
+
+
+def _played(session: Session, round_id: str) -> list[PlayedTake]:
+    rows = session.exec(
+        select(Take, Candidate)
+        .where(Take.candidate_id == Candidate.id, Candidate.round_id == round_id, Take.state == "kept")
+        .order_by(col(Candidate.playing_order), col(Take.id))
+    ).all()
+    out = []
+    for take, candidate in rows:
+        found = measuring.newest(session, take.id)
+        if found is not None and found.payload["usable"]:
+            out.append(PlayedTake(candidate.id, candidate.instrument, take.piece_id, found.payload))
+    return out
+
+
+def _pitch(written: str) -> str:
+    """With its octave, which tells fingerings apart: "B♭4"."""
+    return pitch_text(written) + written.lstrip("ABCDEFG#b")
+
+
+def _instrument(key: str) -> str:
+    known = INSTRUMENTS.get(key)
+    return known.name if known is not None else key
+
+
+def _advice(
+    tendencies: Sequence[SectionTendency], bars: Sequence[SectionBar], titles: dict[str, str]
+) -> tuple[str, ...]:
+    """What to rehearse, the surest first."""
+    if not tendencies and not bars:
+        return ("No take is measured yet, so nothing can be said.",)
+    out = []
+    sure = sorted((one for one in tendencies if one.is_sure), key=lambda one: -abs(one.mean_cents))
+    for one in sure[:MOST_ADVICE]:
+        way = "sharp" if one.mean_cents > 0 else "flat"
+        out.append(
+            f"{_pitch(one.written_pitch)} of the {_instrument(one.instrument)} lies "
+            f"{abs(one.mean_cents):.0f} cents {way} across {one.players} players: tune it to a drone together."
+        )
+    hard = sorted((bar for bar in bars if bar.fell >= max(2, FELL_SHARE * bar.players)), key=lambda b: -b.fell)
+    for bar in hard[:MOST_ADVICE]:
+        out.append(
+            f"Bar {bar.bar} of {titles.get(bar.piece_id, '')}: {bar.fell} of {bar.players} fell there "
+            f"({_what(bar)}); take it slowly together."
+        )
+    return tuple(out) or ("Nothing stands out across the section beyond its doubt.",)
+
+
+def _what(bar: SectionBar) -> str:
+    said = [
+        (bar.wrong, "wrong notes"),
+        (bar.omitted, "notes left out"),
+        (bar.breaks, "a stop or a jump"),
+        (bar.out_of_tune, "out of tune"),
+    ]
+    return ", ".join(f"{count} with {words}" for count, words in said if count)
+
+
+def _bars_sentence(bars: Sequence[SectionBar]) -> str:
+    worst = max(bars, key=lambda bar: bar.fell, default=None)
+    if worst is None or not worst.fell:
+        return "Nobody fell in any bar."
+    return (
+        f"How many of {worst.players} had a wrong or left-out note, a break, or a note surely more than "
+        f"{section.OUT_OF_TUNE_CENTS:g} cents off. Most in bar {worst.bar}: {_what(worst)}."
+    )
+
+
+def _doubts(found: Sequence[CaptionDoubt], titles: dict[str, str], names: dict[str, str]) -> tuple[str, ...]:
+    if not found:
+        return ("Fewer than two adjudicators have marked the same candidate, so nothing can be said yet.",)
+    return tuple(
+        f"{names.get(one.caption, one.caption)}{f' of {titles[one.piece_id]}' if one.piece_id in titles else ''}: "
+        f"adjudicators lie {one.mean_spread:.1f} marks apart (standard deviation, {one.cells} candidates), "
+        f"{one.widest:g} at most."
+        for one in found
+    )

@@ -1,0 +1,341 @@
+"""From sheets and findings to a standing: load, one pure call, plain values. No name can be reached from here.
+
+The latest version of each sent sheet counts. A recused cell is missing, never zero. Candidates who were absent,
+withdrew or did not show are not in the table at all.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from sqlmodel import Session, col, select
+
+from app.db.models import (
+    AdjudicationSheet,
+    Adjudicator,
+    Candidate,
+    ExtraHearing,
+    ExtraSheet,
+    Recusal,
+    Round,
+    SheetVersion,
+    Take,
+)
+from app.domain.errors import WrongState
+from app.domain.findings import findings_from_dict
+from app.domain.panel import (
+    ALL_PIECES,
+    MarksTable,
+    MeasuredTake,
+    PanelAdjudicator,
+    PanelCandidate,
+    PanelMark,
+    Rubric,
+    Rule,
+)
+from app.judging.rule import rule_sentence
+from app.judging.standing import input_hash, make_standing
+from app.judging.yardsticks import measured_marks
+from app.services import absences, carrying, declaring, hearing, measuring
+from app.services.attendance import NOT_HEARD
+from app.services.rounds import get_round
+from app.services.sheet_cells import round_pieces
+
+QUESTIONS_WAIT = "Questions to listen again come up once every sheet is in, so that nobody's marks follow from them."
+
+
+@dataclass(frozen=True, slots=True)
+class RoundMarks:
+    """Everything a round's standing depends on, and what is still to come."""
+
+    table: MarksTable
+    rule: Rule
+    rubric: Rubric
+    measured: tuple[MeasuredTake, ...]
+    seats: int | None
+    piece_titles: Mapping[str, str]
+    missing_sheets: tuple[tuple[str, str], ...]  # (blind number, letter)
+    measuring: tuple[str, ...]  # blind numbers whose takes are still being measured
+    carried: str | None  # what was declared about an earlier round's marks
+    away: tuple[tuple[str, str], ...]  # (blind number, letter) of cells an absent adjudicator left empty
+    not_heard: tuple[tuple[str, str], ...]  # (blind number, state) of who is in no result
+    unmarked: tuple[str, ...]  # sheets sent with marks missing, in words with their reasons
+    repeats: tuple[PanelMark, ...] = ()  # marks of hidden repeats: they show consistency and never count
+    missing_repeats: tuple[tuple[str, str], ...] = ()  # (second number, letter)
+
+    @property
+    def hash(self) -> str:
+        """The hash of the standing's input, as the standing itself carries it."""
+        return input_hash(
+            self.table,
+            self.rule,
+            rubric=self.rubric,
+            measured=self.measured,
+            seats=self.seats,
+            repeats=self.repeats,
+        )
+
+    def declared(self) -> tuple[str, ...]:
+        """What must be said beside the ranking: marks carried over, and cells that are empty because of an absence."""
+        by_letter: dict[str, list[str]] = {}
+        for number, letter in self.away:
+            by_letter.setdefault(letter, []).append(number)
+        away = (
+            f"Adjudicator {letter} was away for {_numbers(numbers)}; "
+            f"{'that cell is' if len(numbers) == 1 else 'those cells are'} missing, not zero."
+            for letter, numbers in sorted(by_letter.items())
+        )
+        return (*((self.carried,) if self.carried is not None else ()), *away)
+
+    def still_to_come(self) -> tuple[str, ...]:
+        """What a leader would open without, one sentence each."""
+        sentences = [
+            f"Adjudicator {letter} has not sent {'a sheet' if len(numbers) == 1 else 'sheets'} for {_numbers(numbers)}."
+            for letter, numbers in _by_letter(self.missing_sheets)
+        ]
+        if self.measuring:
+            sentences.append(f"The takes of {_numbers(self.measuring)} are still being measured.")
+        return tuple(sentences)
+
+    def repeats_to_come(self) -> tuple[str, ...]:
+        """Hidden repeats without a sheet, one sentence each. Nothing waits for them."""
+        return tuple(
+            f"Adjudicator {letter} has not marked {_numbers(numbers)}, a hidden repeat; no place depends on it."
+            if len(numbers) == 1
+            else f"Adjudicator {letter} has not marked {_numbers(numbers)}, hidden repeats; no place depends on them."
+            for letter, numbers in _by_letter(self.missing_repeats)
+        )
+
+
+def round_marks(session: Session, round_id: str) -> RoundMarks:
+    """Load what the standing of a drawn round depends on. Raises ``WrongState`` before the draw."""
+    row = get_round(session, round_id)
+    if row.state not in ("drawn", "opened"):
+        raise WrongState("There is no standing before the draw; draw the round first.")
+    audition = declaring.get_audition(session, row.audition_id)
+    rubric, rule = declaring.rubric_of(audition), declaring.rule_of(audition)
+    pieces = round_pieces(session, row)
+    everyone = session.exec(
+        select(Candidate).where(Candidate.round_id == round_id).order_by(col(Candidate.playing_order))
+    ).all()
+    candidates = [c for c in everyone if c.state not in NOT_HEARD]
+    ids = {c.id for c in candidates}
+    panel = session.exec(
+        select(Adjudicator).where(Adjudicator.audition_id == row.audition_id).order_by(col(Adjudicator.letter))
+    ).all()
+    if row.state == "opened" and row.standing is not None:  # who joined later had no part in this round
+        letters_then = {report["letter"] for report in row.standing["adjudicators"]}
+        panel = [adjudicator for adjudicator in panel if adjudicator.letter in letters_then]
+    recusals = frozenset(
+        (r.adjudicator_id, r.candidate_id)
+        for r in session.exec(
+            select(Recusal).where(Recusal.candidate_id == Candidate.id, Candidate.round_id == round_id)
+        )
+        if r.candidate_id in ids
+    )
+    away = {cell for cell in absences.away_cells(session, round_id) if cell[1] in ids} - recusals
+    empty = recusals | away  # missing, never zero
+    latest = _latest_versions(session, round_id)
+    letters = {a.id: a.letter for a in panel}
+    numbers = {c.id: c.blind_number for c in candidates}
+    per_candidate = audition.scored_per == "candidate"
+    counted = {cell: v for cell, v in latest.items() if cell[1] in ids and cell not in empty}
+    everybodys = row.listening_order == "same"  # else the playing order is nobody's order of hearing
+    table = MarksTable(
+        candidates=tuple(
+            PanelCandidate(c.id, c.blind_number, c.playing_order if everybodys else None) for c in candidates
+        ),
+        adjudicators=tuple(PanelAdjudicator(a.id, a.letter) for a in panel),
+        piece_ids=(ALL_PIECES,) if per_candidate else tuple(p.id for p in pieces),
+        captions=rubric.keys,
+        marks=tuple(
+            PanelMark(candidate_id, adjudicator_id, piece_id, caption, float(mark))
+            for (adjudicator_id, candidate_id), version in counted.items()
+            for piece_id, marks in version.marks.items()
+            for caption, mark in marks.items()
+        ),
+        recusals=empty,
+        hearing_positions=hearing.positions(session, row, [a.id for a in panel], empty),
+    )
+    repeats, missing_repeats = _repeats(session, row, {a.id: a.letter for a in panel}, ids, empty)
+    own_cells = len(table.piece_ids) * len(table.captions)
+    takes = _counting_takes(session, round_id, ids)
+    measured, unfinished = _measured(session, takes, rubric, rule)
+    titles = {p.id: p.title for p in pieces}
+    if row.carried_from is not None:
+        earlier = round_marks(session, row.carried_from)
+        table, rule, measured, titles = carrying.carried(session, row, table, rule, measured, titles, earlier, away)
+    return RoundMarks(
+        table=table,
+        rule=rule,
+        rubric=rubric,
+        measured=measured,
+        seats=row.seats,
+        piece_titles=titles,
+        missing_sheets=tuple(
+            (c.blind_number, a.letter)
+            for c in candidates
+            for a in panel
+            if (a.id, c.id) not in empty and (a.id, c.id) not in latest
+        ),
+        measuring=tuple(dict.fromkeys(numbers[t.candidate_id] for t in takes if t.id in unfinished)),
+        carried=carrying.sentence(session, row),
+        away=tuple((c.blind_number, a.letter) for a in panel for c in candidates if (a.id, c.id) in away),
+        not_heard=tuple((c.blind_number, c.state) for c in everyone if c.state in NOT_HEARD),
+        unmarked=tuple(
+            f"Adjudicator {letters[adjudicator_id]} left marks of number {numbers[candidate_id]} out: {version.reason}"
+            for (adjudicator_id, candidate_id), version in counted.items()
+            if _is_partial(version, own_cells)
+        ),
+        repeats=repeats,
+        missing_repeats=missing_repeats,
+    )
+
+
+def compute(marks: RoundMarks, *, closing: bool = False) -> dict[str, Any]:
+    """The standing as plain values, without names. Before the first sheet it has no rows and says so.
+
+    Questions to listen again wait until every sheet is in, or until the round is opened without some (``closing``).
+    """
+    if not marks.table.marks:
+        return _nothing_yet(marks)
+    standing = make_standing(
+        marks.table,
+        marks.rule,
+        rubric=marks.rubric,
+        measured=marks.measured,
+        seats=marks.seats,
+        piece_titles=marks.piece_titles,
+        repeats=marks.repeats,
+    )
+    out = standing.to_dict()
+    out["sentences"] = [*marks.declared(), *out["sentences"], *marks.unmarked, *marks.repeats_to_come()]
+    waits = bool(marks.missing_sheets) and not closing
+    out["questions"], out["questions_wait"] = ([], QUESTIONS_WAIT) if waits else (out["questions"], None)
+    out["not_heard"] = [{"blind_number": number, "state": state} for number, state in marks.not_heard]
+    out["missing"] = list(marks.still_to_come()) or out["missing"]
+    return out
+
+
+def caption_names(session: Session, row: Round) -> dict[str, str]:
+    """The captions of a round's audition: {key: name}."""
+    audition = declaring.get_audition(session, row.audition_id)
+    return {c.key: c.name for c in declaring.rubric_of(audition).captions}
+
+
+def _latest_versions(session: Session, round_id: str) -> dict[tuple[str, str], SheetVersion]:
+    """The version that counts of each sent sheet: {(adjudicator id, candidate id): version}."""
+    rows = session.exec(
+        select(AdjudicationSheet, SheetVersion)
+        .where(
+            AdjudicationSheet.candidate_id == Candidate.id,
+            Candidate.round_id == round_id,
+            AdjudicationSheet.state == "submitted",
+            SheetVersion.sheet_id == AdjudicationSheet.id,
+        )
+        .order_by(col(SheetVersion.version))
+    ).all()
+    return {(sheet.adjudicator_id, sheet.candidate_id): version for sheet, version in rows}
+
+
+def _repeats(
+    session: Session,
+    row: Round,
+    letters: Mapping[str, str],
+    candidate_ids: set[str],
+    recusals: frozenset[tuple[str, str]],
+) -> tuple[tuple[PanelMark, ...], tuple[tuple[str, str], ...]]:
+    """Marks of hidden repeats as marks of who plays, and (second number, letter) of those still to come."""
+    repeated = {e.id: e for e in hearing.extras_of(session, row.id) if e.candidate_id in candidate_ids}
+    if not repeated:
+        return (), ()
+    sheets = session.exec(
+        select(ExtraSheet).where(ExtraSheet.extra_id == ExtraHearing.id, ExtraHearing.round_id == row.id)
+    ).all()
+    sent = {(s.adjudicator_id, s.extra_id): s for s in sheets if s.state == "submitted" and s.extra_id in repeated}
+    apart = {(s.adjudicator_id, s.extra_id) for s in sheets if s.recused}
+    marks = tuple(
+        PanelMark(str(repeated[extra_id].candidate_id), adjudicator_id, piece_id, caption, float(mark))
+        for (adjudicator_id, extra_id), sheet in sent.items()
+        if (adjudicator_id, extra_id) not in apart
+        for piece_id, given in sheet.versions[-1]["marks"].items()
+        for caption, mark in given.items()
+    )
+    missing = tuple(
+        (extra.blind_number, letter)
+        for extra in repeated.values()
+        for adjudicator_id, letter in letters.items()
+        if (adjudicator_id, extra.id) not in sent
+        and (adjudicator_id, extra.id) not in apart
+        and (adjudicator_id, str(extra.candidate_id)) not in recusals
+    )
+    return marks, missing
+
+
+def _by_letter(missing: tuple[tuple[str, str], ...]) -> list[tuple[str, list[str]]]:
+    """(number, letter) pairs as (letter, numbers), by letter."""
+    found: dict[str, list[str]] = {}
+    for number, letter in missing:
+        found.setdefault(letter, []).append(number)
+    return sorted(found.items())
+
+
+def _counting_takes(session: Session, round_id: str, candidate_ids: set[str]) -> list[Take]:
+    """The take that counts for each candidate and piece: the last one kept."""
+    rows = session.exec(
+        select(Take)
+        .where(Take.candidate_id == Candidate.id, Candidate.round_id == round_id, Take.state == "kept")
+        .order_by(col(Take.received_at), col(Take.id))
+    ).all()
+    return list({(t.candidate_id, t.piece_id): t for t in rows if t.candidate_id in candidate_ids}.values())
+
+
+def _measured(
+    session: Session, takes: list[Take], rubric: Rubric, rule: Rule
+) -> tuple[tuple[MeasuredTake, ...], set[str]]:
+    """Measured marks of the takes that are measured, and the ids of those that wait, if measured marks count at all."""
+    found: list[MeasuredTake] = []
+    for take in takes:
+        row = measuring.newest(session, take.id)
+        if row is not None:
+            marks = measured_marks(findings_from_dict(row.payload), (rubric.low, rubric.high), rule.yardsticks)
+            own = {caption: mark for caption, mark in marks.items() if caption in rubric.keys}
+            found.append(MeasuredTake(take.candidate_id, take.piece_id, own, take.id))
+    if not any(rule.measured_weights.values()):
+        return tuple(found), set()
+    states = measuring.states(session, [t.id for t in takes])
+    return tuple(found), {take_id for take_id, state in states.items() if state.state in ("queued", "running")}
+
+
+def _is_partial(version: SheetVersion, cells: int) -> bool:
+    return sum(len(marks) for marks in version.marks.values()) < cells
+
+
+def _nothing_yet(marks: RoundMarks) -> dict[str, Any]:
+    return {
+        "rule_sentence": rule_sentence(marks.rule, marks.rubric, marks.piece_titles),
+        "total_meaning": "",
+        "rows": [],
+        "brackets": [],
+        "seats": marks.seats,
+        "empty_seats": 0,
+        "agreement": {},
+        "caption_agreement": {},
+        "adjudicators": [],
+        "severity": {},
+        "doubt": {},
+        "hear_again": [],
+        "sentences": ["No sheet was sent yet, so there is nobody to rank."],
+        "questions": [],
+        "questions_wait": QUESTIONS_WAIT,
+        "missing": list(marks.still_to_come()),
+        "not_heard": [{"blind_number": number, "state": state} for number, state in marks.not_heard],
+        "input_hash": marks.hash,
+        "version": "",
+    }
+
+
+def _numbers(numbers: tuple[str, ...] | list[str]) -> str:
+    if len(numbers) == 1:
+        return f"number {numbers[0]}"
+    return f"numbers {', '.join(numbers[:-1])} and {numbers[-1]}"

@@ -1,0 +1,65 @@
+"""One worker process: opens its own database and store, warms up, and works until it is told to stop.
+
+Runs in a spawned process, so everything it is given can be pickled.
+"""
+
+import os
+import signal
+import threading
+from multiprocessing.synchronize import Event
+
+import structlog
+
+from app.db.database import Database
+from app.jobs.supervisor import end_with_parent
+from app.jobs.worker import Worker
+from app.services import measuring
+from app.services.ledger import DatabaseLedger
+from app.services.logs import set_up_logs
+from app.services.storing import open_store
+from app.settings import Settings
+
+POLITENESS = 10  # our choice: tablets and recording rooms come before measuring
+
+log = structlog.get_logger("fairhearing.worker")
+
+
+def run_worker(settings: Settings, parent_pid: int, name: str, stopping: Event) -> None:
+    """The whole life of one worker process."""
+    set_up_logs(settings.log_level)
+    signal.signal(signal.SIGTERM, lambda _number, _frame: stopping.set())
+    end_with_parent(parent_pid)
+    os.nice(POLITENESS)
+    _warm_up(name, stopping)
+    database = Database(settings.url)
+    try:
+        Worker(
+            name,
+            DatabaseLedger(database),
+            {measuring.KIND: measuring.MeasureTake(database, open_store(settings))},
+            stopping.is_set,
+            lease_sec=settings.lease_sec,
+            idle=stopping.wait,
+        ).run()
+    finally:
+        database.close()
+
+
+def _warm_up(name: str, stopping: Event) -> None:
+    """Compile and load what measuring needs. Told to stop meanwhile, the process ends: it holds no job yet."""
+    warm = threading.Event()
+
+    def leave() -> None:
+        stopping.wait()
+        if not warm.is_set():
+            os._exit(0)
+
+    threading.Thread(target=leave, name="fairhearing-leave", daemon=True).start()
+    try:
+        measuring.warm_up()
+    except Exception:
+        # A worker that can't measure our scale may still say what is wrong with each take.
+        log.exception("warm_up_failed", worker=name)
+    else:
+        log.info("worker_ready", worker=name)
+    warm.set()
