@@ -1,0 +1,1 @@
+"""HTTP only: routes, who may call them, error mapping, static files."""

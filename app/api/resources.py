@@ -1,0 +1,41 @@
+"""What routes work with: the settings, the database and the take store of this server."""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Annotated
+
+from fastapi import Depends, Request
+from sqlmodel import Session
+
+from app.db.database import Database
+from app.db.types import now_utc
+from app.files.store import BlobStore
+from app.settings import Settings
+
+
+@dataclass(frozen=True, slots=True)
+class Resources:
+    """Opened at start, closed at the end, shared by all requests."""
+
+    settings: Settings
+    database: Database
+    store: BlobStore
+    clock: Callable[[], datetime] = now_utc  # what the day's schedule goes by
+
+
+def resources(request: Request) -> Resources:
+    """The resources of the server that answers ``request``."""
+    found: Resources = request.app.state.resources
+    return found
+
+
+def read_session(held: Annotated[Resources, Depends(resources)]) -> Iterator[Session]:
+    """A session that can't write, closed before the reply leaves."""
+    with held.database.read() as session:
+        yield session
+
+
+Held = Annotated[Resources, Depends(resources)]
+# Scope "function": a reply still being sent (a long playback) must not hold a connection.
+ReadSession = Annotated[Session, Depends(read_session, scope="function")]

@@ -1,0 +1,66 @@
+"""Students' private links, for the leader."""
+
+from collections.abc import Callable
+
+from fastapi import APIRouter, Request
+from starlette.responses import Response
+
+from app.api.access import LeaderHere
+from app.api.pictures import qr_svg
+from app.api.resources import Held, ReadSession, Resources
+from app.api.schemas.envelope import SIGNED_IN_PROBLEMS, PathId
+from app.api.schemas.session import DoneOut
+from app.api.schemas.student import LinkStateOut, StudentLinkOut
+from app.db.types import now_utc
+from app.services import student_links, student_slips
+from app.services.addresses import host_for_tablets
+
+router = APIRouter(prefix="/api", tags=["private links"], responses=SIGNED_IN_PROBLEMS)
+
+
+@router.get("/rounds/{round_id}/student-links", response_model=list[LinkStateOut])
+def states(round_id: PathId, _principal: LeaderHere, session: ReadSession) -> list[student_links.LinkState]:
+    """Which private links of a round's candidates work."""
+    return student_links.states(session, round_id, now=now_utc())
+
+
+@router.post(
+    "/rounds/{round_id}/student-links.pdf",
+    response_class=Response,
+    responses={200: {"content": {"application/pdf": {}}, "description": "A slip for each heard candidate."}},
+)
+def slips(round_id: PathId, request: Request, principal: LeaderHere, held: Held) -> Response:
+    """Fresh links for every heard candidate as slips to hand out; earlier links stop working."""
+    url_of = _url_of(request, held)
+    pdf = student_slips.print_slips(held.database, round_id, url_of, actor=principal.actor, now=now_utc())
+    headers = {"Content-Disposition": 'attachment; filename="private links.pdf"'}
+    return Response(pdf, media_type="application/pdf", headers=headers)
+
+
+@router.post("/candidates/{candidate_id}/student-link", response_model=StudentLinkOut, status_code=201)
+def make(candidate_id: PathId, request: Request, principal: LeaderHere, held: Held) -> StudentLinkOut:
+    """A fresh private link for one candidate; the one before stops working."""
+    link = held.database.write(lambda s: student_links.make(s, candidate_id, actor=principal.actor, now=now_utc()))
+    url = _url_of(request, held)(link.secret)
+    return StudentLinkOut(candidate_id=candidate_id, url=url, qr_svg=qr_svg(url), expires_at=link.expires_at)
+
+
+@router.delete("/candidates/{candidate_id}/student-link", response_model=DoneOut)
+def withdraw(candidate_id: PathId, principal: LeaderHere, held: Held) -> DoneOut:
+    """Make a candidate's private link useless."""
+    held.database.write(lambda s: student_links.withdraw(s, candidate_id, actor=principal.actor, now=now_utc()))
+    return DoneOut()
+
+
+@router.delete("/rounds/{round_id}/student-links", response_model=DoneOut)
+def withdraw_all(round_id: PathId, principal: LeaderHere, held: Held) -> DoneOut:
+    """Make all private links of a round's candidates useless."""
+    held.database.write(lambda s: student_links.withdraw_all(s, round_id, actor=principal.actor, now=now_utc()))
+    return DoneOut()
+
+
+def _url_of(request: Request, held: Resources) -> Callable[[str], str]:
+    """The page's address from a secret. It stands behind #, so no server log ever holds it."""
+    host = host_for_tablets(request.base_url.hostname or "", held.settings.host)
+    base = (held.settings.public_url or str(request.base_url.replace(hostname=host))).rstrip("/")
+    return lambda secret: f"{base}/student.html#{secret}"

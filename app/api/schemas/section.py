@@ -1,0 +1,21 @@
+"""The section report as it goes out."""
+
+from app.api.schemas.envelope import Out
+
+
+class PictureOut(Out):
+    """A drawing with what it says."""
+
+    title: str
+    svg: str
+    sentence: str
+
+
+class SectionOut(Out):
+    """What all takes of a round have in common."""
+
+    takes: str
+    next_rehearsal: list[str]
+    pitch: list[PictureOut]
+    pieces: list[PictureOut]
+    doubts: list[str]
