@@ -1,0 +1,38 @@
+/** The section report: what all takes of a round have in common, for the next rehearsal. */
+
+import { call } from "../../core/api.js";
+import { Drawing, Waiting, Wrong, html, useLoad } from "../parts.js";
+import { RoundChoice, useRounds } from "./rounds.js";
+
+/** @param {{audition: any, more: string}} props */
+export function Section({ audition, more }) {
+  const { rounds, list, round, choose } = useRounds(audition.id, more);
+  if (!rounds.data) return html`<main id="content"><${Wrong}>${rounds.error}<//>${rounds.error ? null : html`<${Waiting} />`}</main>`;
+  if (!round || (round.state !== "drawn" && round.state !== "opened")) {
+    return html`<main class="narrow" id="content"><p class="next">There is nothing to report before the draw. <a href=${`#/${audition.id}/draw`}>Go to the draw</a>.</p></main>`;
+  }
+  return html`<main class="narrow" id="content">
+    <${RoundChoice} list=${list} round=${round} choose=${choose} />
+    <${Report} key=${round.id} round=${round} />
+  </main>`;
+}
+
+/** @param {{round: any}} props */
+function Report({ round }) {
+  const found = useLoad(() => call("GET", `/api/rounds/${round.id}/section`), [round.id]);
+  const report = found.data;
+  if (!report) return html`<${Wrong}>${found.error}<//>${found.error ? null : html`<${Waiting} />`}`;
+  return html`<p class="soft">${report.takes}</p>
+    <div class="deeds"><a class="button" href=${`/api/rounds/${round.id}/section-report.pdf`} download="section report.pdf">Save the section report, PDF</a></div>
+    <h2>For the next rehearsal</h2>
+    <ul>${report.next_rehearsal.map((/** @type {string} */ sentence) => html`<li>${sentence}</li>`)}</ul>
+    <h2>Pitches across the section</h2>
+    ${report.pitch.length ? report.pitch.map(picture) : html`<p class="soft">No take is measured yet.</p>`}
+    <h2>Bars where most fell</h2>
+    ${report.pieces.length ? report.pieces.map(picture) : html`<p class="soft">No take is measured yet.</p>`}
+    <h2>Where the panel was in doubt</h2>
+    <ul>${report.doubts.map((/** @type {string} */ sentence) => html`<li>${sentence}</li>`)}</ul>`;
+}
+
+/** @param {{title: string, svg: string, sentence: string}} one */
+const picture = (one) => html`<h3>${one.title}</h3><${Drawing} svg=${one.svg} label=${`${one.title}. ${one.sentence}`} /><p class="soft small">${one.sentence}</p>`;

@@ -1,0 +1,90 @@
+/** The standing as a picture: a dot for the place, a bar for where it may lie, a bracket for whom the panel can't tell apart. */
+
+import { html } from "../parts.js";
+
+const ROW = 48;
+const TOP = 46;
+const WIDTH = 1100;
+const AXIS_FROM = 330;
+const AXIS_TO = 860;
+const CUT = 30; // room between the rows for the cut line and its word
+
+/** @param {number | null | undefined} chance */
+export function chanceText(chance) {
+  if (chance === null || chance === undefined) return "";
+  if (chance >= 0.995) return "certain";
+  if (chance < 0.005) return "—";
+  return chance.toFixed(2).replace(/^0/, "");
+}
+
+/** @param {any} row the merged mark on the rubric's scale; rules that compare places rank by something else */
+function merged(row) {
+  const value = row.mark ?? row.total;
+  return value === null || value === undefined ? "" : value.toFixed(2);
+}
+
+/**
+ * How many rows lie above the cut line.
+ * @param {any[]} rows in order of place
+ * @param {number | null} seats
+ * @returns {number} 0 when no line is to be drawn
+ */
+export function cutAt(rows, seats) {
+  if (!seats || rows.length === 0) return 0;
+  const seated = rows.filter((row) => row.seat === "seat").length;
+  // A tie across the cut line leaves it undecided: then the line crosses the tied rows where the seats end.
+  const above = rows.some((row) => row.seat === "undecided") ? seats : seated;
+  return above < rows.length ? above : 0;
+}
+
+/** @param {number} cut @param {number} seats */
+function cutText(cut, seats) {
+  if (cut < seats) return `${cut} of ${seats} seats filled`;
+  return seats === 1 ? "1 seat above" : `${seats} seats above`;
+}
+
+/**
+ * @param {{rows: any[], brackets: string[][], seats: number | null, opened: boolean}} props rows in order of place
+ */
+export function StandingPicture({ rows, brackets, seats, opened }) {
+  const last = Math.max(rows.length, 2);
+  const cut = cutAt(rows, seats);
+  const height = TOP + rows.length * ROW + 14 + (cut ? CUT : 0);
+  const x = (place) => AXIS_FROM + ((place - 1) / (last - 1)) * (AXIS_TO - AXIS_FROM);
+  const y = (index) => TOP + index * ROW + ROW / 2 + (cut && index >= cut ? CUT : 0);
+  const everySecond = last > 16 ? Math.ceil(last / 12) : 1;
+  const placeOf = new Map(rows.map((row, index) => [row.blind_number, index]));
+  const spans = brackets
+    .map((numbers) => numbers.map((number) => placeOf.get(number)).filter((index) => index !== undefined))
+    .filter((indices) => indices.length > 1)
+    .map((indices) => ({ from: Math.min(...indices), to: Math.max(...indices) }));
+  const head = (at, anchor, text) => html`<text x=${at} y="22" font-size="13" fill="var(--soft)" text-anchor=${anchor}>${text}</text>`;
+  const shownChance = rows.some((row) => row.chance_of_seat !== null && row.chance_of_seat !== undefined);
+  return html`<div class="standing" tabindex="0" role="region" aria-label="Standing">
+    <svg viewBox=${`0 0 ${WIDTH} ${height}`} role="img" aria-label=${`${rows.length} candidates by place, with the places each may have. The table below says the same.`}>
+      ${head(30, "start", "place")}${head(82, "start", "number")}${head(212, "end", "merged")}
+      ${Array.from({ length: last }, (_, index) => (index % everySecond === 0 ? head(x(index + 1), "middle", index + 1) : null))}
+      ${shownChance ? head(WIDTH - 10, "end", "chance of a seat") : null}
+      ${cut
+        ? html`<g><line x1="165" x2=${WIDTH - 10} y1=${TOP + cut * ROW + CUT / 2} y2=${TOP + cut * ROW + CUT / 2} stroke="var(--soft)" stroke-width="1.2" stroke-dasharray="2 6" />
+            <text x="30" y=${TOP + cut * ROW + CUT / 2 + 4.5} font-size="13" fill="var(--soft)">${cutText(cut, seats ?? cut)}</text></g>`
+        : null}
+      ${spans.map(
+        (span, lane) => html`<path d=${`M${266 - (lane % 3) * 12} ${y(span.from) - 14}h-13V${y(span.to) + 14}h13`} fill="none" stroke="var(--high)" stroke-width="2" />`,
+      )}
+      ${rows.map(
+        (row, index) => html`<g>
+          <text x="30" y=${y(index) + 6} font-size="19" font-weight="600" fill="var(--ink)">${row.place ?? ""}${row.tied ? "=" : ""}</text>
+          <text x="82" y=${y(index) + 6} font-size="19" font-weight="600" fill="var(--ink)">${row.blind_number}</text>
+          <text x="212" y=${y(index) + 6} font-size="17" text-anchor="end" fill="var(--ink)">${merged(row)}</text>
+          ${row.place_low && row.place_high && row.place_high > row.place_low
+            ? html`<line x1=${x(row.place_low)} x2=${x(row.place_high)} y1=${y(index)} y2=${y(index)} stroke="var(--unheard)" stroke-width="7" stroke-linecap="round" />`
+            : null}
+          ${row.place ? html`<circle cx=${x(row.place)} cy=${y(index)} r="7.5" fill="var(--ink)" />` : null}
+          ${shownChance ? html`<text x=${WIDTH - 10} y=${y(index) + 6} font-size="17" text-anchor="end" fill="var(--ink)">${chanceText(row.chance_of_seat)}</text>` : null}
+          ${opened && row.name ? html`<text x=${AXIS_TO + 30} y=${y(index) + 6} font-size="15" fill="var(--ink)">${row.name}</text>` : null}
+        </g>`,
+      )}
+    </svg>
+  </div>`;
+}

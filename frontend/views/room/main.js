@@ -1,0 +1,121 @@
+/** The recording room: the playing order with names and numbers, the script, takes by upload or microphone. */
+
+import { call } from "../../core/api.js";
+import { proctorKey } from "../../core/keys.js";
+import * as sending from "../../core/sending.js";
+import * as spool from "../../core/spool.js";
+import { Choice, Deed, Head, Waiting, Wrong, html, render, useCallback, useEffect, useLoad, useState } from "../parts.js";
+import { CandidateView } from "./candidate.js";
+import { SpoolView } from "./spool-view.js";
+
+const POLL_MS = 15000; // our choice: another device may have changed something
+const STATE_WORDS = { expected: "expected", present: "here", late: "late", absent: "absent", withdrawn: "withdrawn", "no-show": "no-show", heard: "heard" };
+const auditionId = new URLSearchParams(location.search).get("audition_id") ?? "";
+/** A leader works here by the cookie, a proctor by the tablet's token. */
+const token = auditionId ? null : (proctorKey()?.token ?? null);
+
+/** @param {any} candidate @param {any[]} pieces */
+function stateText(candidate, pieces) {
+  const kept = new Set(candidate.takes.filter((take) => take.state === "kept").map((take) => take.piece_id));
+  if (kept.size && kept.size < pieces.length) return `${kept.size} of ${pieces.length} pieces`;
+  if (kept.size && kept.size === pieces.length) return "all recorded";
+  return STATE_WORDS[candidate.state] ?? candidate.state;
+}
+
+function Room() {
+  const [roundId, setRoundId] = useState("");
+  const query = new URLSearchParams();
+  if (auditionId) query.set("audition_id", auditionId);
+  if (roundId) query.set("round_id", roundId);
+  const room = useLoad(() => call("GET", `/api/room${query.size ? `?${query}` : ""}`, undefined, { token }), [roundId]);
+  const [chosen, setChosen] = useState(location.hash.slice(1));
+  const [spooled, setSpooled] = useState(/** @type {import("../../core/spool.js").Spooled[]} */ ([]));
+  const [busyWith, setBusyWith] = useState("");
+  const [recordingShown, setRecordingShown] = useState(/** @type {string | null} */ (null));
+  const left = useLoad(() => call("GET", `/api/uploads${auditionId ? `?audition_id=${auditionId}` : ""}`, undefined, { token }), []);
+  const lookAtSpool = useCallback(async () => setSpooled(await spool.list()), []);
+  useEffect(() => {
+    void lookAtSpool();
+    const timer = setInterval(() => {
+      if (document.hidden) return;
+      void room.reload();
+      void left.reload();
+    }, POLL_MS);
+    return () => clearInterval(timer);
+  }, [room.reload]);
+  useEffect(
+    () =>
+      sending.onArrived(() => {
+        void lookAtSpool();
+        void room.reload();
+      }),
+    [room.reload],
+  );
+  useEffect(() => {
+    const guard = (event) => {
+      if (busyWith) event.preventDefault();
+    };
+    addEventListener("beforeunload", guard);
+    return () => removeEventListener("beforeunload", guard);
+  }, [busyWith]);
+  const shown = room.data;
+  if (!shown) {
+    const lost = room.error && !token && !auditionId;
+    return html`<${Head} title="Recording room" />
+      <main class="middle"><${Wrong}>${room.error}<//>
+        ${lost ? html`<p>This device has not joined the recording room. Open the link, or scan the code, that the section leader gives you; a section leader goes in from the audition. <a href="/">To the front page</a>.</p>` : null}
+        ${room.error ? html`<${Deed} onClick=${room.reload}>Try again<//>` : html`<${Waiting} />`}
+        <${SpoolView} spooled=${spooled} shown=${null} unfinished=${[]} token=${token} onChange=${lookAtSpool} />
+      </main>`;
+  }
+  const candidates = shown.candidates ?? []; // in the order of calling
+  const pieces = shown.pieces ?? [];
+  const candidate = candidates.find((one) => one.candidate_id === chosen) ?? null;
+  const choose = (id) => {
+    setChosen(id);
+    history.replaceState(null, "", `#${id}`);
+    requestAnimationFrame(() => document.getElementById("candidate")?.focus({ preventScroll: false }));
+  };
+  const next = candidates.find((one) => !["withdrawn", "no-show", "absent"].includes(one.state) && pieces.some((piece) => !one.takes.some((take) => take.piece_id === piece.piece_id && take.state === "kept")));
+  const drawn = candidates.length > 0;
+  return html`<${Head} title="Recording room" about=${[shown.audition?.name, shown.round?.name, shown.rooms.find((one) => one.id === shown.room_id)?.name].filter(Boolean).join(" · ")}>
+      <a href=${auditionId ? `/door.html?audition_id=${auditionId}` : "/door.html"}>Door</a>
+      ${auditionId ? html`<a href=${`/leader.html#/${auditionId}/room`}>Back to the audition</a>` : null}
+    <//>
+    <${Wrong}>${room.error}<//>
+    ${drawn
+      ? html`<main class="room">
+          <nav class="contents" aria-label="Playing order">
+            ${(shown.rounds ?? []).filter((one) => one.state === "drawn" || one.state === "opened").length > 1
+              ? html`<${Choice} label="Round" value=${shown.round?.id} onValue=${setRoundId} options=${shown.rounds.filter((one) => one.state === "drawn" || one.state === "opened").map((one) => ({ key: one.id, name: one.name }))} />`
+              : null}
+            ${candidates.map(
+              (one) => html`<button type="button" class=${["withdrawn", "no-show", "absent"].includes(one.state) ? "off" : ""} aria-current=${one === candidate ? "true" : undefined}
+                onClick=${() => (busyWith && busyWith !== one.candidate_id ? null : choose(one.candidate_id))}>
+                <span class="who"><span class="number">${one.blind_number}</span><span>${one.name}</span></span>
+                <span class="state">${stateText(one, pieces)}</span>
+              </button>`,
+            )}
+          </nav>
+          <section id="candidate" tabindex="-1" aria-label="Candidate">
+            <${SpoolView} spooled=${spooled} shown=${recordingShown} unfinished=${left.data ?? []} token=${token} onChange=${async () => { await lookAtSpool(); await left.reload(); await room.reload(); }} />
+            ${candidate
+              ? html`<${CandidateView} key=${candidate.candidate_id} audition=${shown.audition} candidate=${candidate} pieces=${pieces} spooled=${spooled.filter((one) => one.id !== recordingShown)} script=${shown.script ?? []} policy=${shown.restarts} studySec=${shown.study_sec} token=${token}
+                  onChange=${room.reload} onSpool=${lookAtSpool} onShown=${setRecordingShown} onBusy=${(busy) => setBusyWith(busy ? candidate.candidate_id : "")} />
+                  ${next && next !== candidate && !busyWith ? html`<p><${Deed} onClick=${() => choose(next.candidate_id)}>Next: number ${next.blind_number}, ${next.name}<//></p>` : null}`
+              : html`<h2>Who plays next</h2>
+                  <p class="next">${next ? `Number ${next.blind_number}, ${next.name}.` : "Everybody's takes are in."}</p>
+                  ${next ? html`<${Deed} kind="deed" onClick=${() => choose(next.candidate_id)}>Take number ${next.blind_number}<//>` : null}
+                  <${Script} script=${shown.script ?? []} />`}
+          </section>
+        </main>`
+      : html`<main class="narrow"><p class="next">The draw has not been made yet. As soon as the section leader draws, the playing order stands here.</p>
+          <${Script} script=${shown.script ?? []} /></main>`}`;
+}
+
+/** @param {{script: string[]}} props */
+const Script = ({ script }) =>
+  script.length ? html`<h3>Read to every candidate</h3><ol>${script.map((sentence) => html`<li>${sentence}</li>`)}</ol>` : null;
+
+sending.start(token);
+render(html`<${Room} />`, /** @type {HTMLElement} */ (document.getElementById("screen")));
