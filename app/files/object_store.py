@@ -8,6 +8,7 @@ copy that is fetched is held against its hash. Old copies are removed when there
 import hashlib
 import secrets
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from datetime import UTC, datetime, timedelta
@@ -29,6 +30,8 @@ PART_BYTES = 8 * 2**20  # S3 takes parts from 5 MB on; our choice
 LOCAL_BYTES = 5 * 2**30  # our choice: some 200 takes of ten minutes
 LOCAL_AT_LEAST_SEC = 900.0  # our choice: whoever was given a local copy has read it by then
 TRIES, TRYING_SEC = 4, 30  # our choice: a short hiccup of the network goes unnoticed, a tablet does not wait longer
+# Our choice. Some compatible servers write in place: while the same bytes are coming in a second time, they look cut.
+AGAIN_AFTER_SEC = (0.1, 0.4, 1.6)
 OBJECTS, ASIDE, PROBE = "sha256", "unused", "probe"
 
 
@@ -61,13 +64,17 @@ class ObjectStore:
     def keep(self, incoming: Incoming) -> Stored:
         """Keep what was received; returns once it is durable. What is there already is written anew, byte for byte."""
         place = _place(incoming.sha256)
-        with _answers(), incoming.path.open("rb") as file:
-            obstore.put(self._remote, place, file, chunk_size=PART_BYTES)
-            size = obstore.head(self._remote, place)["size"]
-        if size != incoming.size_bytes:
-            raise Unavailable(
-                "The object store did not keep the whole recording; send it again.", sha256=incoming.sha256
-            )
+        for wait_sec in (*AGAIN_AFTER_SEC, None):
+            with _answers(), incoming.path.open("rb") as file:
+                obstore.put(self._remote, place, file, chunk_size=PART_BYTES)
+                whole = obstore.head(self._remote, place)["size"] == incoming.size_bytes
+            if whole:
+                break
+            if wait_sec is None:
+                raise Unavailable(
+                    "The object store did not keep the whole recording; send it again.", sha256=incoming.sha256
+                )
+            time.sleep(wait_sec)
         stored = self._local.keep(incoming)
         self._make_room(stored.size_bytes)
         return stored

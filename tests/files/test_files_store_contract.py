@@ -182,6 +182,30 @@ def test_an_object_store_that_is_not_there_is_a_sentence(
     assert [path for path in tmp_path.rglob("*") if path.is_file()] == []
 
 
+@pytest.mark.parametrize("cut_short", [1, 99])
+def test_what_the_object_store_has_only_a_part_of_is_sent_again(
+    s3: s3_server.Server, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, cut_short: int
+) -> None:
+    """Once, as when another upload of the same bytes is being written in place; then always."""
+    monkeypatch.setattr(object_store, "AGAIN_AFTER_SEC", (0.0, 0.0))
+    put, sent = obstore.put, []
+
+    def put_a_part(remote: obstore.store.ObjectStore, place: str, file: io.BytesIO, **more: int) -> None:
+        sent.append(place)
+        put(remote, place, file.read(1000) if len(sent) <= cut_short else file, **more)
+
+    monkeypatch.setattr(obstore, "put", put_a_part)
+    store = ObjectStore(f"s3://{s3_server.BUCKET}/{new_id()}", tmp_path, s3.environment)
+    if cut_short == 1:
+        assert store.put(io.BytesIO(DATA)).sha256 == HASH
+        assert (len(sent), store.is_true(HASH)) == (2, True)
+    else:
+        with pytest.raises(Unavailable, match="send it again"):
+            store.put(io.BytesIO(DATA))
+        assert len(sent) == 3
+        assert [path for path in tmp_path.rglob("*") if path.is_file()] == []
+
+
 def test_an_address_that_can_not_be_is_a_sentence(tmp_path: Path) -> None:
     with pytest.raises(BadInput, match="AWS_ENDPOINT_URL must begin with"):
         ObjectStore("s3://takes", tmp_path, {"AWS_ENDPOINT_URL": "not an address"}).probe()
