@@ -31,9 +31,7 @@ demo: install
 # What drives a real browser records in real time and runs alone; the rest shares the cores.
 test: check
 	@$(BIN)/python -m pytest -m "not browser" -n $(TESTERS) --dist loadfile
-	@$(BIN)/python -m pytest -m browser || { \
-	  echo "What failed in the browser is tried once more: captures in real time suffer on a busy machine."; \
-	  $(BIN)/python -m pytest -m browser --last-failed --last-failed-no-failures none; }
+	@$(BIN)/python -m pytest -m browser
 
 check: $(VENV)/.tested
 	@$(BIN)/ruff check app tests benchmarks alembic
