@@ -66,12 +66,13 @@ export function DayPlan({ audition, round, plan, suggested, onDone }) {
     <form onSubmit=${submit}>
       <div class="row">
         <${Line} label="Begins at" type="time" value=${form.starts} onValue=${set("starts")} required short />
-        <${Line} label="Minutes in the room" value=${form.minutes} onValue=${set("minutes")} inputmode="decimal" short hint=${suggested ? `By the music and the script about ${suggested}.` : ""} />
+        <${Line} label="Minutes in the room" value=${form.minutes} onValue=${set("minutes")} inputmode="decimal" short />
         <${Line} label="Minutes between candidates" value=${form.change} onValue=${set("change")} inputmode="decimal" short />
         <${Line} label="Minutes for warming up" value=${form.warmUp} onValue=${set("warmUp")} inputmode="decimal" short />
         <${Line} label="Check-in closes, minutes before" value=${form.checkIn} onValue=${set("checkIn")} inputmode="decimal" short />
         <${Line} label="Seconds to study sight-reading" value=${form.study} onValue=${set("study")} inputmode="numeric" short />
       </div>
+      ${suggested ? html`<p class="hint">By the music and the script a candidate takes about ${suggested} minutes.</p>` : null}
       <${Choice} label="Who comes late" value=${form.late} onValue=${set("late")} options=${LATE} />
       <${Choice} label="Beginning again" value=${form.restarts} onValue=${set("restarts")} options=${RESTARTS} hint="Fixed, like the rule for lateness, once the first take is in." />
       <${Check} label="The panel sees how often a piece was begun again" checked=${form.panelSees} onValue=${set("panelSees")} />
