@@ -31,9 +31,9 @@ Style = Literal["first", "rehearing", "final"]
 #: Inclusive ranges of blind numbers per kind of round, from small to large. No two kinds overlap, so a number heard in
 #: the final can't be taken for one of the first round. No leading zero: tables drop them. Our choice.
 RANGES: dict[str, tuple[tuple[int, int], ...]] = {
-    "first": ((10, 99), (100, 399), (1000, 3999)),
-    "rehearing": ((400, 699), (4000, 6999)),
-    "final": ((700, 999), (7000, 9999)),
+    "first": ((10, 99), (100, 399), (1000, 3999), (10_000, 39_999), (100_000, 399_999)),
+    "rehearing": ((400, 699), (4000, 6999), (40_000, 69_999), (400_000, 699_999)),
+    "final": ((700, 999), (7000, 9999), (70_000, 99_999), (700_000, 999_999)),
 }
 #: A range is used while at most this share of it is taken, so that numbers stay unguessable. Our choice.
 FULLEST_SHARE = 2 / 3

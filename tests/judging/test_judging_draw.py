@@ -112,8 +112,10 @@ def test_large_rounds_get_longer_numbers_and_too_large_ones_a_sentence():
     assert number_range("first", 60) == (10, 99)
     assert number_range("first", 61) == (100, 399)
     assert number_range("first", 500) == (1000, 3999)
+    assert number_range("first", 20_000) == (10_000, 39_999)
+    assert number_range("first", 20_001) == (100_000, 399_999)
     with pytest.raises(BadInput, match="split the round"):
-        number_range("final", 4000)
+        number_range("final", 200_001)
     with pytest.raises(BadInput, match="no kind of round"):
         number_range("encore", 4)
 
