@@ -17,6 +17,7 @@ COMMANDS = {
     "print": "print all sheets of a round",
     "take": "hand in a recording for a blind number",
     "verify": "check the draw, the audit chain, takes and results",
+    "move-data": "carry all rows from the data folder to an empty PostgreSQL database",
     "move-takes": "copy recordings to another take store and check them there",
     "backup": "write a backup while in use",
     "restore": "restore a backup into an empty folder",
