@@ -16,9 +16,8 @@ from app.domain.texts import alike, one_line
 from app.material.instruments import INSTRUMENTS, instrument_called
 from app.services import custody
 from app.services.declaring import get_audition
-from app.services.roster_csv import LONGEST, ParsedRoster, RejectedLine, RosterLine
+from app.services.roster_csv import LONGEST, ParsedRoster, RejectedLine, RosterLine, checked_extra_time
 
-MOST_EXTRA_PERCENT = 300  # our choice
 GONE = "This line of the roster is not there any more; reload the page."
 
 
@@ -117,7 +116,7 @@ def change(session: Session, entry_id: str, changes: dict[str, Any], *, actor: A
             changes["accommodation"] or "", what="accommodation", longest=LONGEST["accommodation"], required=False
         )
     if "extra_time_percent" in changes:
-        entry.extra_time_percent = _extra_time(changes["extra_time_percent"])
+        entry.extra_time_percent = checked_extra_time(changes["extra_time_percent"])
     if "enlarged_music" in changes:
         entry.enlarged_music = bool(changes["enlarged_music"])
     if "instrument" in changes:
@@ -232,19 +231,13 @@ def _add(session: Session, audition_id: str, line: RosterLine, people: _People) 
         student_id=student.id,
         instrument=instrument,
         accommodation=tidy["accommodation"],
-        extra_time_percent=_extra_time(line.extra_time_percent),
+        extra_time_percent=checked_extra_time(line.extra_time_percent),
         enlarged_music=line.enlarged_music,
     )
     session.add(entry)
     session.flush()
     people.remember(student, entry)
     return entry, student
-
-
-def _extra_time(percent: int) -> int:
-    if not 0 <= percent <= MOST_EXTRA_PERCENT:
-        raise BadInput(f"Extra time is a share from 0 to {MOST_EXTRA_PERCENT} percent.")
-    return percent
 
 
 def _candidates(session: Session, entry_id: str) -> Sequence[Candidate]:

@@ -17,15 +17,31 @@ from app.domain.texts import alike, one_line
 LARGEST_FILE = 2 * 2**20  # bytes; our choice, about twenty times a full school
 MOST_ROWS = 2_000  # our choice
 
-EXPECTED = ("name", "instrument", "school", "teacher", "year", "consent_on", "consent_by", "accommodation")
+#: {column: (what it holds, an example)}: what the parser takes and the screen explains, in this order.
+COLUMNS = {
+    "name": ("The student's name, in any script.", "Ada Finch"),
+    "instrument": ("The instrument as in the list; a student on two instruments has two lines.", "Clarinet in B flat"),
+    "school": ("Tells two students of one name apart.", "Northmere Academy"),
+    "teacher": ("An adjudicator of this name is proposed as recused.", "R. Halloran"),
+    "year": ("Year or grade.", "11"),
+    "consent_on": ("The day consent to record was given; nobody is recorded before it is noted.", "2026-03-14"),
+    "consent_by": ("Who gave it.", "parent"),
+    "accommodation": ("What the proctor must know, in words; the panel never sees it.", "sits while playing"),
+    "extra_time_percent": ("More study time and more time in the room, in percent; empty means none.", "50"),
+    "enlarged_music": ("yes or no: sight-reading is printed large, the proctor is told.", "yes"),
+}
+EXPECTED = tuple(COLUMNS)
 REQUIRED = ("name", "instrument")
+MOST_EXTRA_PERCENT = 300  # our choice
+_YES, _NO = ("yes", "y", "true", "1", "x"), ("no", "n", "false", "0", "")
 # What offices call these columns; keys are in the form of ``_column_key``.
 _ALSO_CALLED = {
     "student": "name", "student name": "name", "full name": "name", "pupil": "name",
     "school name": "school", "instructor": "teacher", "private teacher": "teacher", "director": "teacher",
     "grade": "year", "class": "year", "consent date": "consent_on", "consent on": "consent_on",
     "consent": "consent_on", "consent by": "consent_by", "guardian": "consent_by",
-    "accommodations": "accommodation",
+    "accommodations": "accommodation", "extra time": "extra_time_percent", "more time": "extra_time_percent",
+    "extra time %": "extra_time_percent", "large print": "enlarged_music", "enlarged": "enlarged_music",
 }  # fmt: skip
 LONGEST = {"name": 160, "instrument": 80, "school": 160, "teacher": 160, "year": 20, "consent_by": 160,
            "accommodation": 300}  # fmt: skip
@@ -175,7 +191,38 @@ def _line(line: int, cells: list[str], columns: dict[str, int], *, width: int) -
         name: one_line(cell(name), what=name.replace("_", " "), longest=longest, required=name in REQUIRED)
         for name, longest in LONGEST.items()
     }
-    return RosterLine(**tidy, consent_on=parse_date(cell("consent_on")), line=line)
+    return RosterLine(
+        **tidy,
+        consent_on=parse_date(cell("consent_on")),
+        extra_time_percent=_percent(cell("extra_time_percent")),
+        enlarged_music=_yes_or_no(cell("enlarged_music"), "enlarged_music"),
+        line=line,
+    )
+
+
+def checked_extra_time(percent: int) -> int:
+    """``percent`` more time, or ``BadInput`` when it is none that can be given."""
+    if not 0 <= percent <= MOST_EXTRA_PERCENT:
+        raise BadInput(f"Extra time is a share from 0 to {MOST_EXTRA_PERCENT} percent.")
+    return percent
+
+
+def _percent(text: str) -> int:
+    tidy = text.strip().removesuffix("%").strip()
+    if not tidy:
+        return 0
+    if not tidy.isascii() or not tidy.isdecimal() or len(tidy) > 4:
+        raise BadInput(
+            f'The extra time "{text.strip()[:20]}" is not a whole number of percent; write 50 for half more.'
+        )
+    return checked_extra_time(int(tidy))
+
+
+def _yes_or_no(text: str, column: str) -> bool:
+    tidy = alike(text)
+    if tidy not in _YES + _NO:
+        raise BadInput(f'The column {column} is answered by yes or no; "{text.strip()[:20]}" is neither.')
+    return tidy in _YES
 
 
 def parse_date(text: str) -> date | None:

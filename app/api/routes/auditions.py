@@ -23,6 +23,7 @@ from app.judging.rule import default_rule, rule_choices
 from app.material.instruments import INSTRUMENTS
 from app.services import audition, declaring
 from app.services.audition import AuditionView
+from app.services.roster_csv import COLUMNS, REQUIRED
 
 router = APIRouter(prefix="/api", tags=["auditions"], responses=SIGNED_IN_PROBLEMS)
 
@@ -35,6 +36,10 @@ def defaults(_principal: LeaderHere) -> dict[str, Any]:
         "rule": default_rule().to_dict(),
         "instruments": [{"key": one.key, "name": one.name} for one in INSTRUMENTS.values()],
         "rules": rule_choices(),
+        "roster_columns": [
+            {"key": key, "holds": holds, "example": example, "needed": key in REQUIRED}
+            for key, (holds, example) in COLUMNS.items()
+        ],
     }
 
 

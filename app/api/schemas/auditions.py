@@ -147,6 +147,15 @@ class RuleChoiceOut(Out):
     sentence: str
 
 
+class RosterColumnOut(Out):
+    """A column that a roster's table may have."""
+
+    key: str
+    holds: str
+    example: str
+    needed: bool
+
+
 class DefaultsOut(Out):
     """What forms start from."""
 
@@ -154,6 +163,7 @@ class DefaultsOut(Out):
     rule: dict[str, Any]
     instruments: list[ChoiceOut]
     rules: list[RuleChoiceOut]
+    roster_columns: list[RosterColumnOut]
 
 
 class AuditEntryOut(Out):

@@ -3,7 +3,6 @@
 import { call } from "../../core/api.js";
 import { Ask, Check, Choice, Deed, Field, Line, Said, Waiting, Wrong, counted, dateText, html, saveAs, useAct, useLoad, useState } from "../parts.js";
 
-const COLUMNS = ["name", "instrument", "school", "teacher", "year", "consent_on", "consent_by", "accommodation"];
 const EMPTY = { name: "", school: "", teacher: "", year: "", consent_on: "", consent_by: "", accommodation: "", extra_time_percent: 0, enlarged_music: false };
 
 /**
@@ -50,8 +49,8 @@ function StudentForm({ first, instruments, deed, onSave, again = false, onCancel
   </form>`;
 }
 
-/** @param {{audition: any, onAdded: () => Promise<void>}} props */
-function FromTable({ audition, onAdded }) {
+/** @param {{audition: any, columns: {key: string, holds: string, example: string, needed: boolean}[], onAdded: () => Promise<void>}} props */
+function FromTable({ audition, columns, onAdded }) {
   const act = useAct();
   const [file, setFile] = useState(/** @type {File | null} */ (null));
   const [keepGood, setKeepGood] = useState(true);
@@ -68,9 +67,14 @@ function FromTable({ audition, onAdded }) {
     });
   };
   const pattern = () =>
-    saveAs(new Blob(["\ufeff", COLUMNS.join(","), "\r\n"], { type: "text/csv" }), "roster.csv");
+    saveAs(new Blob(["\ufeff", columns.map((column) => column.key).join(","), "\r\n"], { type: "text/csv" }), "roster.csv");
   return html`<form onSubmit=${submit}>
-    <p>A CSV table with a line of column names: name and instrument are needed; school, teacher, year, consent_on, consent_by and accommodation are welcome. <${Deed} kind="plain" onClick=${pattern}>Save an empty table<//></p>
+    <p>A CSV table with a line of column names, in any order; then a line for each student. <${Deed} kind="plain" onClick=${pattern}>Save an empty table<//></p>
+    <details><summary>The columns</summary>
+      <div class="table"><table class="cards"><thead><tr><th>Column</th><th>What it holds</th><th>For example</th></tr></thead><tbody>
+        ${columns.map((column) => html`<tr><th scope="row">${column.key}${column.needed ? html` <span class="soft small">needed</span>` : null}</th><td>${column.holds}</td><td data-label="For example">${column.example}</td></tr>`)}
+      </tbody></table></div>
+    </details>
     <${Field} label="CSV table">
       <input type="file" accept=".csv,text/csv,text/plain" onChange=${(event) => { setFile(event.currentTarget.files[0] ?? null); setResult(null); }} />
     <//>
@@ -91,6 +95,10 @@ function FromTable({ audition, onAdded }) {
     </div>
   </form>`;
 }
+
+/** @param {any} entry @returns {string} what the proctor must know of this student */
+const needs = (entry) =>
+  [entry.accommodation, entry.extra_time_percent ? `${entry.extra_time_percent} % more time` : "", entry.enlarged_music ? "enlarged music" : ""].filter(Boolean).join(" · ");
 
 /** @param {{audition: any, defaults: any, reload: () => Promise<void>}} props */
 export function RosterSetup({ audition, defaults, reload }) {
@@ -127,14 +135,14 @@ export function RosterSetup({ audition, defaults, reload }) {
                     instruments=${defaults.instruments}
                     deed="Save"
                     onCancel=${() => setChanging("")}
-                    onSave=${async ({ name, instrument, school, teacher, year, consent_on, consent_by, accommodation }) => {
-                      await call("PATCH", `/api/entries/${entry.entry_id}`, { name, instrument, school, teacher, year, consent_on, consent_by, accommodation });
+                    onSave=${async ({ entry_id: _id, student_id: _student, withdrawn: _withdrawn, ...changes }) => {
+                      await call("PATCH", `/api/entries/${entry.entry_id}`, changes);
                       setChanging("");
                       await refresh();
                     }} /></td></tr>`
                 : html`<tr>
                     <th scope="row">${entry.name}${entry.withdrawn ? html` <span class="soft">withdrawn</span>` : null}
-                      ${entry.accommodation ? html`<br /><span class="soft small">${entry.accommodation}</span>` : null}</th>
+                      ${needs(entry) ? html`<br /><span class="soft small">${needs(entry)}</span>` : null}</th>
                     <td>${names[entry.instrument] ?? entry.instrument}</td>
                     <td data-label="School">${entry.school}</td>
                     <td data-label="Teacher">${entry.teacher}</td>
@@ -162,7 +170,7 @@ export function RosterSetup({ audition, defaults, reload }) {
       }}
     />
     <h3>Or from a table</h3>
-    <${FromTable} audition=${audition} onAdded=${refresh} />
+    <${FromTable} audition=${audition} columns=${defaults.roster_columns} onAdded=${refresh} />
     ${removing
       ? html`<${Ask}
           title=${`Remove ${removing.name}?`}

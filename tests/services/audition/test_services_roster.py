@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from app.domain.errors import BadInput, Duplicate, NotFound, TooLarge, WrongState
 from app.services import draw, roster
-from app.services.roster_csv import EXPECTED, RosterLine, parse_date, parse_roster
+from app.services.roster_csv import COLUMNS, EXPECTED, RosterLine, parse_date, parse_roster
 
 pytestmark = pytest.mark.both_engines
 
@@ -95,6 +95,38 @@ def test_each_bad_line_is_named_with_its_reason():
     assert _names(parsed) == ["Mira", "Two lines"]
     assert [r.line for r in parsed.rejected] == [3, 4, 6, 7, 10]
     assert "stands on line 2 already" in parsed.rejected[2].sentence
+
+
+def test_accommodations_come_from_the_table_too_and_every_column_is_explained(scene):
+    table = ",".join(COLUMNS) + "\n" + ",".join(example for _, example in COLUMNS.values()) + "\n"
+    parsed = parse_roster((table + "Bo,flute,,,,,,,25 %,no\nCy,flute,,,,,,,,\n").encode())
+    assert parsed.rejected == () == parsed.ignored_columns
+    scene.do(roster.add_table, scene.audition_id, parsed, keep_good=False)
+    found = {e.name: e for e in scene.look(roster.roster, scene.audition_id)}
+    assert {name: (e.extra_time_percent, e.enlarged_music) for name, e in found.items()} == {
+        "Ada Finch": (50, True),
+        "Bo": (25, False),
+        "Cy": (0, False),
+    }
+    assert found["Ada Finch"].accommodation == "sits while playing"
+    assert all(holds.endswith(".") for holds, _ in COLUMNS.values())
+
+
+@pytest.mark.parametrize(
+    ("cells", "said"),
+    [
+        ("half,", "whole number of percent"),
+        ("1.5,", "whole number of percent"),
+        ("-5,", "whole number of percent"),
+        ("301,", "from 0 to 300"),
+        (",perhaps", "yes or no"),
+    ],
+)
+def test_an_accommodation_nobody_can_read_rejects_its_line(cells, said):
+    parsed = parse_roster(f"name,instrument,Extra time,Large print\nMira,flute,{cells}\nJo,flute,50%,Yes\n".encode())
+    assert [(line.name, line.extra_time_percent, line.enlarged_music) for line in parsed.lines] == [("Jo", 50, True)]
+    assert [r.line for r in parsed.rejected] == [2]
+    assert said in parsed.rejected[0].sentence
 
 
 @pytest.mark.parametrize(
