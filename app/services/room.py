@@ -56,6 +56,7 @@ class RoomCandidate:
     entered_at: datetime | None
     left_at: datetime | None
     restarts: dict[str, int]  # by piece
+    last_restarts: dict[str, str]  # by piece: the id of the one that was counted last
     takes: tuple[RoomTake, ...]
 
 
@@ -168,6 +169,7 @@ def _candidates(session: Session, round_row: Round) -> tuple[RoomCandidate, ...]
     ).all()
     own = turns.turns_of(session, round_row.id)
     counts = turns.restarts(session, [candidate.id for candidate, _, _ in rows])
+    last = turns.last_restarts(session, [candidate.id for candidate, _, _ in rows])
     by_candidate: dict[str, list[RoomTake]] = {}
     for take in takes:
         by_candidate.setdefault(take.candidate_id, []).append(_take(take))
@@ -191,6 +193,7 @@ def _candidates(session: Session, round_row: Round) -> tuple[RoomCandidate, ...]
             entered_at=own[candidate.id].entered_at,
             left_at=own[candidate.id].left_at,
             restarts={piece: count for (of, piece), count in counts.items() if of == candidate.id},
+            last_restarts={piece: one for (of, piece), one in last.items() if of == candidate.id},
             takes=tuple(by_candidate.get(candidate.id, ())),
         )
         for candidate, entry, student in rows

@@ -320,6 +320,16 @@ def restarts(session: Session, candidate_ids: Sequence[str]) -> dict[tuple[str, 
     return {(candidate, piece): count for candidate, piece, count in rows}
 
 
+def last_restarts(session: Session, candidate_ids: Sequence[str]) -> dict[tuple[str, str], str]:
+    """The restart of each piece that was counted last, so that any device can take it back."""
+    rows = session.exec(
+        select(Restart)
+        .where(col(Restart.candidate_id).in_(list(candidate_ids)))
+        .order_by(col(Restart.counted_at), col(Restart.id))
+    ).all()
+    return {(row.candidate_id, row.piece_id): row.id for row in rows}
+
+
 def seen_by_panel(session: Session, row: Round, candidate_ids: Sequence[str]) -> dict[tuple[str, str], int] | None:
     """The restarts the panel is shown: all of them when that was declared, else None."""
     plan = plan_of(row)

@@ -176,6 +176,7 @@ class RoomCandidateOut(Out):
     entered_at: datetime | None
     left_at: datetime | None
     restarts: dict[str, int]
+    last_restarts: dict[str, str]
     takes: list[RoomTakeOut]
 
 

@@ -43,26 +43,23 @@ function ScriptSteps({ script }) {
 export function Restarts({ candidate, piece, token, onChange }) {
   const act = useAct();
   const [said, setSaid] = useState("");
-  const [last, setLast] = useState("");
   const count = candidate.restarts?.[piece.piece_id] ?? 0;
+  const last = candidate.last_restarts?.[piece.piece_id] ?? "";
   const add = () =>
     act.run(async () => {
-      const id = newId();
-      const answer = await call("POST", `/api/candidates/${candidate.candidate_id}/restarts`, { id, piece_id: piece.piece_id }, { token });
-      setLast(id);
+      const answer = await call("POST", `/api/candidates/${candidate.candidate_id}/restarts`, { id: newId(), piece_id: piece.piece_id }, { token });
       setSaid(answer.sentence ?? "");
       await onChange();
     });
   const takeBack = () =>
     act.run(async () => {
       await call("DELETE", `/api/restarts/${last}`, undefined, { token });
-      setLast("");
       setSaid("");
       await onChange();
     });
   return html`<div class="deeds">
       <${Deed} kind="plain" busy=${act.busy} onClick=${add} label=${`${piece.title} was begun again`}>Begun again${count ? `: ${count} so far` : ""}<//>
-      ${last ? html`<${Deed} kind="plain" busy=${act.busy} onClick=${takeBack}>Take that back<//>` : null}
+      ${last ? html`<${Deed} kind="plain" busy=${act.busy} onClick=${takeBack} label=${`Take the last restart of ${piece.title} back`}>Take the last one back<//>` : null}
     </div>
     <div role="status">${said ? html`<p><strong>${said}</strong></p>` : null}</div>
     <${Wrong}>${act.error}<//>`;

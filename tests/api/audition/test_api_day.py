@@ -158,7 +158,11 @@ def test_restarts_are_counted_against_the_declared_policy(day):
     shown = next(c for c in ok(day.leader.get(f"/api/room?audition_id={day.audition_id}"))["candidates"]
                  if c["candidate_id"] == who)  # fmt: skip
     assert shown["restarts"] == {piece: 2}
-    ok(day.tablets["door"].delete(f"/api/restarts/{second['id']}"))
+    assert shown["last_restarts"] == {piece: second["id"]}  # so that any device can take it back
+    ok(day.leader.delete(f"/api/restarts/{shown['last_restarts'][piece]}"))
+    assert "not counted any more" in sentence(day.tablets["door"].delete(f"/api/restarts/{second['id']}"))
+    [room] = [c for c in ok(day.tablets["door"].get("/api/room"))["candidates"] if c["candidate_id"] == who]
+    assert (room["restarts"], room["last_restarts"]) == ({piece: 1}, {piece: first["id"]})
     assert ok(day.tablets["door"].post(deed, json=first))["count"] == 1
     assert "32 hexadecimal" in sentence(day.tablets["door"].post(deed, json={"id": "x", "piece_id": piece}))
     ok(_take(day, who, piece))
