@@ -356,6 +356,7 @@ class ExtraHearing(SQLModel, table=True):
     peaks: list[Any] = Field(default_factory=list, sa_type=sa.JSON)
     agreed: dict[str, Any] = Field(default_factory=dict, sa_type=sa.JSON)  # {"marks": {caption: mark}, "note": text}
     created_at: datetime = Field(default_factory=now_utc, sa_type=UtcDateTime)
+    destroyed_at: datetime | None = Field(default=None, sa_type=UtcDateTime)  # a recording of its own is gone
 
 
 class ExtraSheet(SQLModel, table=True):

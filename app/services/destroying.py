@@ -15,13 +15,14 @@ from sqlmodel import Session, col, select
 
 from app.db.database import Database
 from app.db.identities import Entry, TakeOrigin
-from app.db.models import Candidate, DestructionCertificate, Findings, Piece, Round, Take
+from app.db.models import Candidate, DestructionCertificate, ExtraHearing, Findings, Piece, Round, Take
 from app.db.types import now_utc
 from app.domain.actor import Actor
 from app.domain.errors import NotFound, WrongState
 from app.domain.texts import one_line
 from app.files.store import BlobStore
 from app.services import custody, retention
+from app.services.attendance import NOT_HEARD
 from app.services.declaring import get_audition
 from app.services.sheet_models import date_text, moment_text
 from app.services.uploads import Uploads
@@ -61,7 +62,7 @@ class RecordingsView:
 def recordings(session: Session, audition_id: str, uploads: Uploads) -> RecordingsView:
     """What is kept, until when, and the certificates."""
     audition = get_audition(session, audition_id)
-    takes = _takes(session, audition_id, None)
+    takes: list[Take | ExtraHearing] = [*_takes(session, audition_id, None), *_practice(session, audition_id)]
     kept = [take for take in takes if take.destroyed_at is None]
     made = session.exec(
         select(DestructionCertificate)
@@ -70,7 +71,7 @@ def recordings(session: Session, audition_id: str, uploads: Uploads) -> Recordin
     ).all()
     return RecordingsView(
         kept=len(kept),
-        bytes=sum(take.size_bytes for take in kept),
+        bytes=sum(take.size_bytes for take in kept if isinstance(take, Take)),
         destroyed=len(takes) - len(kept),
         unfinished=len(uploads.unfinished(audition_id)),
         retention_until=audition.retention_until,
@@ -101,9 +102,9 @@ def destroy(
     tidy = one_line(reason, what="reason", longest=LONGEST_REASON)
     take_ids = database.write(lambda session: _mark(session, audition_id, entry_id, actor))
     with database.read() as session:
-        takes = [session.get_one(Take, take_id) for take_id in take_ids]
+        takes = [_recording(session, take_id) for take_id in take_ids]
         shas = list(dict.fromkeys(sha for take in takes for sha in (take.sha256, take.playback_sha256)))
-        candidates = {take.candidate_id for take in takes}
+        candidates = {take.candidate_id for take in takes if take.candidate_id is not None}
 
     def is_used(sha256: str) -> bool:
         with database.read() as session:
@@ -158,11 +159,39 @@ def _takes(session: Session, audition_id: str, entry_id: str | None) -> Sequence
     return session.exec(wanted).all()
 
 
+def _practice(session: Session, audition_id: str) -> Sequence[ExtraHearing]:
+    """Practice takes with a recording of their own; one that was chosen from an earlier round goes with its take."""
+    return session.exec(
+        select(ExtraHearing)
+        .where(
+            ExtraHearing.round_id == Round.id,
+            Round.audition_id == audition_id,
+            ExtraHearing.sha256 != "",
+            col(ExtraHearing.take_id).is_(None),
+        )
+        .order_by(col(Round.position), col(ExtraHearing.id))
+    ).all()
+
+
+def _recording(session: Session, recording_id: str) -> Take | ExtraHearing:
+    return session.get(Take, recording_id) or session.get_one(ExtraHearing, recording_id)
+
+
 def _still_heard(session: Session, audition_id: str) -> list[str]:
+    """Rounds that are not opened and have recordings: takes, or a practice take of their own and somebody to hear."""
     with_takes = select(Candidate.round_id).join(Take, col(Take.candidate_id) == Candidate.id)
+    with_practice = {one.round_id for one in _practice(session, audition_id) if one.destroyed_at is None}
+    for round_id in list(with_practice):
+        states = session.exec(select(Candidate.state).where(Candidate.round_id == round_id)).all()
+        if states and set(states) <= set(NOT_HEARD):  # such a round can't be opened, and nobody waits for it
+            with_practice.remove(round_id)
     names = session.exec(
         select(Round.name)
-        .where(Round.audition_id == audition_id, Round.state != "opened", col(Round.id).in_(with_takes))
+        .where(
+            Round.audition_id == audition_id,
+            Round.state != "opened",
+            sa.or_(col(Round.id).in_(with_takes), col(Round.id).in_(with_practice)),
+        )
         .order_by(col(Round.position))
     ).all()
     return list(names)
@@ -173,12 +202,17 @@ def _mark(session: Session, audition_id: str, entry_id: str | None, actor: Actor
     if entry_id is None:
         heard = _still_heard(session, audition_id)
         if heard:
-            raise WrongState(f"{heard[0]} is still being heard, so its recordings stay; open it first.")
+            raise WrongState(
+                f"{heard[0]} is still being heard, so its recordings stay; open it first. (A round that will never be "
+                "heard can be removed, or its practice take.)"
+            )
     else:
         entry = session.get(Entry, entry_id)
         if entry is None or entry.audition_id != audition_id:
             raise NotFound("This line of the roster is not there any more; reload the page.")
-    takes = list(_takes(session, audition_id, entry_id))
+    takes: list[Take | ExtraHearing] = list(_takes(session, audition_id, entry_id))
+    if entry_id is None:  # whose playing a practice recording is, nobody noted
+        takes += _practice(session, audition_id)
     certified = {
         line["take_id"]
         for one in session.exec(
@@ -194,6 +228,9 @@ def _mark(session: Session, audition_id: str, entry_id: str | None, actor: Actor
     for take in fresh:
         take.destroyed_at, take.peaks = at, []
         session.add(take)
+        for chosen in session.exec(select(ExtraHearing).where(ExtraHearing.take_id == take.id)).all():
+            chosen.peaks = []  # the waveform of a practice take that was chosen from these
+            session.add(chosen)
         origin = session.get(TakeOrigin, take.id)
         if origin is not None:
             origin.file_name = ""
@@ -213,7 +250,7 @@ def _certify(
     reason: str,
     actor: Actor,
 ) -> CertificateView:
-    lines = [_line(session, session.get_one(Take, take_id), shared) for take_id in take_ids]
+    lines = [_line(session, _recording(session, take_id), shared) for take_id in take_ids]
     measured = session.exec(
         select(sa.func.count()).select_from(Findings).where(col(Findings.take_id).in_(list(take_ids)))
     ).one()
@@ -240,7 +277,22 @@ def _certify(
     return CertificateView(row.id, row.made_at, reason, len(lines), one_student)
 
 
-def _line(session: Session, take: Take, shared: Sequence[str]) -> dict[str, Any]:
+def _line(session: Session, take: Take | ExtraHearing, shared: Sequence[str]) -> dict[str, Any]:
+    if isinstance(take, ExtraHearing):
+        piece = session.get(Piece, take.piece_id) if take.piece_id is not None else None
+        return {
+            "take_id": take.id,
+            "round_name": session.get_one(Round, take.round_id).name,
+            "blind_number": "",
+            "piece": piece.title if piece is not None else "",
+            "received": moment_text(take.created_at),
+            "duration_sec": take.duration_sec,
+            "size_bytes": None,
+            "sha256": take.sha256,
+            "playback_sha256": take.playback_sha256,
+            "note": "practice take of the panel",
+            "shared": sum(sha in shared for sha in (take.sha256, take.playback_sha256)),
+        }
     candidate = session.get_one(Candidate, take.candidate_id)
     return {
         "take_id": take.id,

@@ -17,10 +17,10 @@ from typing import cast
 import numpy as np
 from sqlmodel import Session, col, select
 
-from app.db.models import Adjudicator, Candidate, ExtraHearing, Recusal, Round, Take
+from app.db.models import Adjudicator, AuditEntry, Candidate, ExtraHearing, Recusal, Round, Take
 from app.judging import draw as drawing
 from app.judging.listening_design import Hearing, choose_repeats, design_generator, listening_orders
-from app.services import retention
+from app.services import custody, retention
 from app.services.attendance import NOT_HEARD
 
 #: What the panel knows the practice take's recording by, before its id is made.
@@ -126,6 +126,25 @@ def order_for(
     return practice + kept
 
 
+def why_not_kept(session: Session, row: Round) -> str | None:
+    """What is wrong with a drawn round's kept orders of hearing, in a sentence; None when nothing is.
+
+    They are not laid out anew, because a later version of the design may lay them out otherwise: they are held against
+    the hash that the audit chain took at the draw, and every number must be heard once in each.
+    """
+    drawn = session.exec(
+        select(AuditEntry).where(AuditEntry.chain == row.id, AuditEntry.action == "drawn").limit(1)
+    ).first()
+    if drawn is None or drawn.facts.get("orders_hash") != custody.content_hash(row.hearing_orders):
+        return f"the orders in which the panel hears round {row.id} are not those that the draw laid out."
+    ids = sorted(c.id for c in _candidates(session, row.id))
+    repeats = {extra.id for extra in extras_of(session, row.id)}
+    for order in row.hearing_orders.values():
+        if sorted(one for one in order if one not in repeats) != ids or len(order) != len(set(order)):
+            return f"an adjudicator's order in round {row.id} does not hold every number once."
+    return None
+
+
 def positions(
     session: Session, row: Round, adjudicator_ids: Sequence[str], recusals: Collection[tuple[str, str]]
 ) -> dict[tuple[str, str], int]:
@@ -182,9 +201,9 @@ def find(session: Session, audition_id: str, take_id: str) -> Heard | None:
 
 
 def practice_playback(session: Session, extra: ExtraHearing) -> str:
-    """The hash of what can be heard of a practice take; raises ``NotFound`` once the take it is was destroyed."""
+    """The hash of what can be heard of a practice take; raises ``NotFound`` once it was destroyed."""
     chosen = session.get(Take, extra.take_id) if extra.take_id is not None else None
-    return retention.playable(chosen) if chosen is not None else extra.playback_sha256
+    return retention.playable(extra if chosen is None else chosen)
 
 
 def is_set(practice: ExtraHearing) -> bool:

@@ -12,6 +12,7 @@ from sqlmodel import Session, col, select
 
 from app.db.database import Database
 from app.db.models import Audition, Candidate, ExtraHearing, Piece, Round, Take
+from app.db.types import now_utc
 from app.domain.actor import Actor
 from app.domain.errors import BadInput, NotFound, WrongState
 from app.domain.panel import Rubric
@@ -74,6 +75,7 @@ def keep_recording(
         extra.piece_id, extra.take_id = piece_id, None
         extra.sha256, extra.playback_sha256 = kept.stored.sha256, kept.playback.sha256
         extra.duration_sec, extra.peaks = round(kept.looked.duration_sec, 3), kept.looked.peaks
+        extra.created_at = now_utc()  # a certificate of destruction says when it was handed in
         return _saved(session, row, extra, actor)
 
     return database.write(enter)
@@ -207,6 +209,8 @@ def _view(session: Session, row: Round, extra: ExtraHearing | None) -> PracticeV
     piece = session.get(Piece, extra.piece_id) if extra is not None and extra.piece_id is not None else None
     if extra is None:
         sentence = "No practice take is set; the panel begins with its first number."
+    elif extra.destroyed_at is not None:
+        sentence = f"Its recording was destroyed on {extra.destroyed_at:%Y-%m-%d}; the agreed marks are kept."
     elif not hearing.is_set(extra):
         sentence = "The recording is in. Give it the agreed marks; until then the round can't be drawn."
     else:

@@ -9,15 +9,15 @@ from app.db.models import Audition, ExtraHearing, Take
 from app.domain.errors import NotFound
 
 
-def playable(take: Take) -> str:
-    """The hash of what can be heard of a take; raises ``NotFound`` once its recording was destroyed."""
-    if take.destroyed_at is not None:
-        raise NotFound(f"This recording was destroyed on {take.destroyed_at:%Y-%m-%d}; its results are kept.")
-    return take.playback_sha256
+def playable(recorded: Take | ExtraHearing) -> str:
+    """The hash of what can be heard of a take or practice take; raises ``NotFound`` once it was destroyed."""
+    if recorded.destroyed_at is not None:
+        raise NotFound(f"This recording was destroyed on {recorded.destroyed_at:%Y-%m-%d}; its results are kept.")
+    return recorded.playback_sha256
 
 
 def is_wanted(session: Session, sha256: str) -> bool:
-    """Whether a kept take, or a practice recording handed in by itself, needs the recording under this hash.
+    """Whether a kept take, or a kept practice recording handed in by itself, needs the recording under this hash.
 
     A practice take that was chosen from an earlier round goes with its take.
     """
@@ -25,7 +25,11 @@ def is_wanted(session: Session, sha256: str) -> bool:
     if session.exec(select(Take.id).where(of_take, col(Take.destroyed_at).is_(None)).limit(1)).first() is not None:
         return True
     of_practice = sa.or_(col(ExtraHearing.sha256) == sha256, col(ExtraHearing.playback_sha256) == sha256)
-    alone = select(ExtraHearing.id).where(of_practice, col(ExtraHearing.take_id).is_(None)).limit(1)
+    alone = (
+        select(ExtraHearing.id)
+        .where(of_practice, col(ExtraHearing.take_id).is_(None), col(ExtraHearing.destroyed_at).is_(None))
+        .limit(1)
+    )
     return session.exec(alone).first() is not None
 
 

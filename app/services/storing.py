@@ -41,7 +41,7 @@ def copy_takes(
     practice = (
         select(ExtraHearing.sha256, ExtraHearing.playback_sha256)
         .join(Round, col(Round.id) == ExtraHearing.round_id)
-        .where(ExtraHearing.sha256 != "", col(ExtraHearing.take_id).is_(None))
+        .where(ExtraHearing.sha256 != "", col(ExtraHearing.take_id).is_(None), col(ExtraHearing.destroyed_at).is_(None))
     )
     if audition_id is not None:
         statement = statement.where(Round.audition_id == audition_id)

@@ -12,7 +12,7 @@ from app.db.database import Database
 from app.db.models import AdjudicationSheet, Audition, ExtraHearing, ExtraSheet, Findings, Round, SheetVersion, Take
 from app.domain.errors import NotFound
 from app.files.store import BlobStore
-from app.services import custody, declaring, draw, measuring, opening, retention
+from app.services import custody, declaring, draw, hearing, measuring, opening, retention
 from app.services.sheet_signing import first_broken_extra, first_broken_signature
 
 T = TypeVar("T")
@@ -42,6 +42,7 @@ def verify(session: Session, store: BlobStore) -> list[Check]:
         _audit(session),
         _rules(session),
         _draws(session),
+        _hearing_orders(session),
         _takes(session, store),
         _sheets(session),
         _standings(session),
@@ -91,13 +92,26 @@ def _draws(session: Session) -> Check:
     return Check("draws recomputed", len(drawn), tuple(_said(drawn, lambda row: draw.recompute(session, row.id))))
 
 
+def _hearing_orders(session: Session) -> Check:
+    drawn = session.exec(select(Round).where(col(Round.sealed_at).is_not(None))).all()
+    recorded = [row for row in drawn if row.hearing_orders or hearing.is_recorded(row)]
+    return Check(
+        "orders of hearing", len(recorded), tuple(_said(recorded, lambda row: hearing.why_not_kept(session, row)))
+    )
+
+
 def _takes(session: Session, store: BlobStore) -> Check:
     takes = session.exec(select(Take).order_by(col(Take.id))).all()
     there = [take for take in takes if take.destroyed_at is None]
-    practice = session.exec(select(ExtraHearing).where(ExtraHearing.sha256 != "", col(ExtraHearing.take_id).is_(None)))
-    wanted = {sha256: f"practice take {one.id}" for one in practice for sha256 in (one.sha256, one.playback_sha256)} | {
-        sha256: f"take {take.id}" for take in there for sha256 in (take.sha256, take.playback_sha256)
-    }
+    practice = session.exec(
+        select(ExtraHearing).where(ExtraHearing.sha256 != "", col(ExtraHearing.take_id).is_(None))
+    ).all()
+    wanted = {
+        sha256: f"practice take {one.id}"
+        for one in practice
+        if one.destroyed_at is None
+        for sha256 in (one.sha256, one.playback_sha256)
+    } | {sha256: f"take {take.id}" for take in there for sha256 in (take.sha256, take.playback_sha256)}
     problems = []
     for sha256, what in wanted.items():
         try:
@@ -105,13 +119,15 @@ def _takes(session: Session, store: BlobStore) -> Check:
                 problems.append(f"a recording of {what} is not what was received.")
         except NotFound:
             problems.append(f"a recording of {what} is missing.")
-    gone = {sha256 for take in takes for sha256 in (take.sha256, take.playback_sha256)} - set(wanted)
+    every: list[Take | ExtraHearing] = [*takes, *practice]
+    gone = {sha256 for one in every for sha256 in (one.sha256, one.playback_sha256)} - set(wanted)
     problems += [f"recording {sha256[:12]}… was destroyed and is still here." for sha256 in gone if store.holds(sha256)]
     spare = sum(sha256 not in wanted and sha256 not in gone for sha256 in store.every())
     left = f"{spare} recording(s) belong to no take: left by uploads that were cut off; --repair removes them."
-    destroyed = f"{len(takes) - len(there)} recording(s) were destroyed; their results are kept."
-    notes = (*((left,) if spare else ()), *((destroyed,) if len(there) < len(takes) else ()))
-    return Check("takes", len(takes), tuple(problems), notes)
+    lost = sum(one.destroyed_at is not None for one in every)
+    destroyed = f"{lost} recording(s) were destroyed; their results are kept."
+    notes = (*((left,) if spare else ()), *((destroyed,) if lost else ()))
+    return Check("takes", len(every), tuple(problems), notes)
 
 
 def _sheets(session: Session) -> Check:

@@ -12,7 +12,7 @@ LINE_HEIGHT_PT = 44.0
 
 @dataclass(frozen=True, slots=True)
 class DestroyedLine:
-    """One take whose recording is gone."""
+    """One take whose recording is gone. A practice take of the panel has no blind number and no noted size."""
 
     take_id: str
     round_name: str
@@ -20,7 +20,7 @@ class DestroyedLine:
     piece: str
     received: str
     duration_sec: float
-    size_bytes: int
+    size_bytes: int | None
     sha256: str
     playback_sha256: str
     note: str
@@ -97,11 +97,13 @@ def _line(sheet: Sheet, line: DestroyedLine) -> None:
     sheet.ensure(LINE_HEIGHT_PT)
     sheet.y -= 5
     minutes, seconds = divmod(round(line.duration_sec), 60)
-    head = [Span(f"{line.round_name}, number {line.blind_number}: {line.piece}", "bold")]
+    number = f", number {line.blind_number}" if line.blind_number else ""
+    head = [Span(f"{line.round_name}{number}: {line.piece}", "bold")]
     if line.note:
         head.append(Span(f"  {line.note}", "text", palette.SOFT))
     sheet.paragraph(head, size=palette.SMALL_PT + 1)
-    about = f"received {line.received} · {minutes}:{seconds:02d} · {line.size_bytes:,} bytes · take {line.take_id}"
+    size = "" if line.size_bytes is None else f" · {line.size_bytes:,} bytes"
+    about = f"received {line.received} · {minutes}:{seconds:02d}{size} · take {line.take_id}"
     sheet.paragraph([Span(about, "text", palette.SOFT)], size=palette.SMALL_PT)
     sheet.paragraph([Span("as received  ", "text", palette.SOFT), Span(line.sha256)], size=palette.SMALL_PT)
     sheet.paragraph([Span("for playing  ", "text", palette.SOFT), Span(line.playback_sha256)], size=palette.SMALL_PT)

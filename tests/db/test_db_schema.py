@@ -8,6 +8,7 @@ import pytest
 import sqlalchemy as sa
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
 from sqlalchemy.exc import IntegrityError
 
 from app.db import schema
@@ -16,7 +17,8 @@ from app.db.models import Audition, Piece
 from app.domain.errors import WrongState
 from app.packaged import packaged_folder
 
-NEWEST, NEXT = "0008", "0009"  # the last migration that ships, and one that a test adds
+NEWEST = str(ScriptDirectory(str(packaged_folder("alembic"))).get_current_head())  # the last migration that ships
+NEXT = f"{int(NEWEST) + 1:04}"  # one that a test adds
 HEADER = (
     'import sqlalchemy as sa\nfrom alembic import op\n\nrevision = "{0}"\ndown_revision = "{1}"\n\n\ndef upgrade():\n'
 )

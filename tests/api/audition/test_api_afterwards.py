@@ -11,7 +11,7 @@ from pypdf import PdfReader
 from sqlmodel import select
 
 from app.db.identities import TakeOrigin
-from app.db.models import AuditEntry, DestructionCertificate, Findings, Take
+from app.db.models import AuditEntry, DestructionCertificate, ExtraHearing, Findings, Take
 from app.domain.ids import new_id
 from app.services import destroying, verifying
 
@@ -134,6 +134,52 @@ def test_all_recordings_go_with_a_certificate_and_the_results_stay(hall, held):
     assert again.status_code == 409
     audit = ok(hall.leader.get(f"/api/auditions/{hall.audition_id}/audit"))
     assert [e["action"] for e in audit if "destr" in e["action"]] == ["destruction-begun", "recordings-destroyed"]
+
+
+def test_a_practice_recording_goes_with_the_others_and_stands_in_the_certificate(hall, held):
+    open_first_round(hall)
+    student = {"name": "Ottoline Threnody", "instrument": "clarinet-bb"}
+    entry = ok(hall.leader.post(f"/api/auditions/{hall.audition_id}/roster", json=student))["entry_id"]
+    wanted = {"name": "Extra", "seats": 1, "entry_ids": [entry]}
+    round_id = ok(hall.leader.post(f"/api/auditions/{hall.audition_id}/rounds", json=wanted))["id"]
+    form = {"round_id": round_id, "piece_id": hall.piece_ids[0]}
+    files = {"file": ("Ottoline.wav", tagged_wav("Ottoline", 3.0), "audio/wav")}
+    ok(hall.leader.post("/api/practice-takes", data=form, files=files))
+    agreed = {"marks": full_marks(["x"])["x"], "note": ""}
+    ok(hall.leader.put(f"/api/rounds/{round_id}/practice/agreed", json=agreed))
+    ok(hall.leader.post(f"/api/rounds/{round_id}/commit"))
+    [candidate] = ok(hall.leader.post(f"/api/rounds/{round_id}/draw"))["candidates"]
+    address = f"/api/auditions/{hall.audition_id}/recordings"
+    assert ok(hall.leader.get(address))["not_opened"] == ["Extra"]
+    early = hall.leader.post(f"{address}/destroy", json={"reason": "retention date"})
+    assert early.json()["error"]["sentence"].startswith("Extra is still being heard")
+    away = {"state": "absent", "reason": "ill"}
+    ok(hall.leader.patch(f"/api/candidates/{candidate['candidate_id']}", json=away))
+    with held.database.read() as session:
+        practice = session.exec(select(ExtraHearing)).one()
+    assert held.store.holds(practice.sha256)
+    assert held.store.holds(practice.playback_sha256)
+    assert ok(hall.leader.get(address))["kept"] == 4
+    made = ok(hall.leader.post(f"{address}/destroy", json={"reason": "retention date has come"}))
+    assert made["takes"] == 4
+    pdf = hall.leader.get(f"/api/certificates/{made['id']}.pdf")
+    text = "\n".join(page.extract_text() for page in PdfReader(io.BytesIO(pdf.content)).pages)
+    for wanted_text in ("Extra: Scale", "practice take of the panel", practice.sha256, practice.playback_sha256):
+        assert wanted_text in text
+    assert not held.store.holds(practice.sha256)
+    assert not held.store.holds(practice.playback_sha256)
+    assert "Its recording was destroyed on" in ok(hall.leader.get(f"/api/rounds/{round_id}/practice"))["sentence"]
+    gone = hall.leader.get(f"/api/rounds/{round_id}/practice/playback")
+    assert (gone.status_code, "was destroyed on" in gone.json()["error"]["sentence"]) == (404, True)
+    with held.database.read() as session:
+        assert session.get_one(ExtraHearing, practice.id).peaks == []
+        assert all(check.holds for check in verifying.verify(session, held.store))
+    assert hall.leader.post(f"{address}/destroy", json={"reason": "again"}).status_code == 409
+    place = io.BytesIO(tagged_wav("Ottoline", 3.0))
+    assert held.store.put(place).sha256 == practice.sha256  # a copy turns up
+    with held.database.read() as session:
+        [problem] = [p for check in verifying.verify(session, held.store) for p in check.problems]
+    assert "was destroyed and is still here" in problem
 
 
 def test_one_students_recordings_go_any_time_and_only_theirs(hall, held):

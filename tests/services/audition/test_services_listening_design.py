@@ -251,6 +251,37 @@ def test_kept_practice_recordings_are_checked_and_never_swept_away(hall, store):
     assert sum("practice take" in p for p in problems) == len(list(store.every())) > 0
 
 
+def test_orders_of_hearing_that_were_changed_afterwards_are_found(hall, store):
+    drawn = recorded(hall)
+
+    def problems():
+        with hall.database.read() as session:
+            checks = {check.name: check for check in verifying.verify(session, store)}
+        assert checks["orders of hearing"].count == 1
+        return checks["orders of hearing"].problems
+
+    assert problems() == ()
+
+    def swap(session, *, actor):
+        row = draw.get_round(session, drawn.id)
+        orders = {judge: list(order) for judge, order in row.hearing_orders.items()}
+        first = orders[hall.judges[0]]
+        first[0], first[1] = first[1], first[0]
+        row.hearing_orders = orders
+        session.add(row)
+
+    hall.do(swap)
+    assert "not those that the draw laid out" in problems()[0]
+    hall.do(swap)
+    assert problems() == ()
+
+    def lose_one(session, *, actor):
+        session.delete(session.get(Candidate, drawn.candidates[0].candidate_id))
+
+    hall.do(lose_one)
+    assert "every number once" in problems()[0]
+
+
 def test_removing_a_round_or_a_piece_takes_its_practice_take_along(hall, store):
     round_id = hall.round()
     practised(hall, store, round_id)
