@@ -283,7 +283,8 @@ def _notes(loaded: PrintedRound, candidate: Candidate) -> tuple[str, ...]:
         if weight > 0
     ]
     if share:
-        notes.append(f"The measured mark comes from the recording; it counts {and_list(share)}.")
+        notes.append(f"Measured: worked out from the recording; it counts {and_list(share)}.")
+    notes.append("Merged: everything put together by the rule that was declared before the audition.")
     return tuple(notes)
 
 
@@ -341,6 +342,7 @@ def _part(
         marks=part_marks(reading, findings, style),
         findings=chosen(words, MOST_SCALE_FINDINGS if short else MOST_FINDINGS),
         caption=_caption(
+            style,
             reading_has_repeats=any(b.pass_number > 1 for b in reading.bars),
             short=short,
             doubt=doubt_sentence(findings),
@@ -350,12 +352,13 @@ def _part(
     return part, plan
 
 
-def _caption(*, reading_has_repeats: bool, short: bool, doubt: str) -> str:
+def _caption(style: Style, *, reading_has_repeats: bool, short: bool, doubt: str) -> str:
     """How to read the lanes."""
-    text = "Pitch: above the line sharp, below flat, with the cents where it is worth a look."
+    step = "semitone" if style.note_names == "british" else "half step"
+    text = f"Pitch: above the line sharp, below flat, in cents (hundredths of a {step}) where it is worth a look."
     if not short:
         text += (
-            " Time: left of the note's own line early, right late, in milliseconds. Level: loudness;"
+            " Time: left of the note's own line early, right late, in ms (thousandths of a second). Level: loudness;"
             " ▼ the loudest note of a phrase, ▽ the peak the leader marked."
         )
     if doubt:

@@ -11,9 +11,8 @@ from reportlab.pdfgen.canvas import Canvas
 
 from app.domain.engraving import NotePlace
 from app.sheets import palette
-from app.sheets.labels import label_width
+from app.sheets.labels import draw_label, label_width
 from app.sheets.models import ChordMark, HeldMark, LandingMark, ReturnMark
-from app.sheets.typography import Span, draw
 
 ROW_PT = 9.5
 BESIDE_PT = 3.0  # from a bracket to its words
@@ -135,7 +134,7 @@ def draw_held(canvas: Canvas, x: float, y: float, stretches: Sequence[Stretch]) 
         canvas.line(x + one.reached, base, x + one.right, base)
         canvas.setDash()
         canvas.line(x + one.right, base - 2.2, x + one.right, base + 2.2)
-        draw(canvas, x + one.text_left, base - 2.3, [Span(one.text, "text", palette.LOW)], palette.LABEL_PT)
+        draw_label(canvas, x + one.text_left, base - 2.3, one.text, palette.LOW)
 
 
 def draw_lines(canvas: Canvas, x: float, y: float, stretches: Sequence[Stretch], ends: Literal["up", "down"]) -> None:
@@ -151,7 +150,7 @@ def draw_lines(canvas: Canvas, x: float, y: float, stretches: Sequence[Stretch],
             canvas.line(x + one.left, base, x + one.left + 2.4, base - 1.6)
         else:
             canvas.line(x + one.left, base, x + one.left, base + tick)
-        draw(canvas, x + one.text_left, base - 2.3, [Span(one.text)], palette.LABEL_PT)
+        draw_label(canvas, x + one.text_left, base - 2.3, one.text)
 
 
 def _bases(stretches: Sequence[Stretch], y: float) -> list[tuple[Stretch, float]]:

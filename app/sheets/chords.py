@@ -79,7 +79,7 @@ def chord_finding(piece: Piece, findings: Findings, style: Style = AMERICAN) -> 
         f"In the {_chord_text(worst.chord)} chord in {wording.span_text(worst.bar_first, worst.bar_last)} the "
         f"{MEMBERS[worst.degree]}, {wording.note_text(worst.written_pitch, style.bottom_line(piece))}, lay "
         f"{wording.sharp_or_flat(worst.just_cents)} of its resting place over the root "
-        f"({wording.signed(worst.equal_cents)} on a tuner)."
+        f"({wording.signed(worst.equal_cents)} cents on a tuner)."
     )
     return Finding("pitch", text, 0.9 * abs(worst.just_cents) / LOOK_CENTS)
 
@@ -107,9 +107,9 @@ def chord_exercise(piece: Piece, findings: Findings, style: Style = AMERICAN) ->
 
 
 def short_text(member: OffMember) -> str:
-    """The two readings for a lane: "D minor: F −14 just, −12 equal"."""
+    """The two readings for a lane: "D minor: F −14 cents just, −12 equal"."""
     name = wording.pitch_text(member.written_pitch)
-    readings = f"{wording.signed(member.just_cents)} just, {wording.signed(member.equal_cents)} equal"
+    readings = f"{wording.signed(member.just_cents)} cents just, {wording.signed(member.equal_cents)} equal"
     return f"{_chord_text(member.chord)}: {name} {readings}"
 
 

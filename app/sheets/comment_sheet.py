@@ -35,7 +35,7 @@ def render(model: CommentSheetModel) -> bytes:
     _practice(sheet, model)
     _progress(sheet, model)
     later = _remarks(sheet, model)
-    _parts(sheet, model)
+    _parts(sheet, model, DEFAULT_PAGES + (1 if later else 0))  # what goes on anyway need not leave music out
     if later:
         _all_remarks(sheet, later, "Remarks, continued")
     return sheet.finish()
@@ -157,12 +157,12 @@ def _all_remarks(sheet: Sheet, remarks: list[RemarkLine], heading: str) -> None:
         _one_remark(sheet, remark, True)
 
 
-def _parts(sheet: Sheet, model: CommentSheetModel) -> None:
+def _parts(sheet: Sheet, model: CommentSheetModel, pages: int) -> None:
     for number, part in enumerate(model.parts):
-        _part(sheet, part, number, model)
+        _part(sheet, part, number, model, pages)
 
 
-def _part(sheet: Sheet, part: PartOnSheet, number: int, model: CommentSheetModel) -> None:
+def _part(sheet: Sheet, part: PartOnSheet, number: int, model: CommentSheetModel, pages: int) -> None:
     sheet.heading(part.title, f"part-{number}", keep_with=_opening_height(sheet, part))
     if part.heading:
         # on the heading's own line, from the right
@@ -175,8 +175,9 @@ def _part(sheet: Sheet, part: PartOnSheet, number: int, model: CommentSheetModel
     if part.engraving is None:
         return
     later = sum(_least_height(sheet, other) for other in model.parts[number + 1 :])
-    scale, systems = _scaled(sheet, part, later, model.detail)
-    kept, left_out = _selected(sheet, systems, later + _caption_height(sheet, part), model.detail)
+    most = None if model.detail else pages
+    scale, systems = _scaled(sheet, part, later, most)
+    kept, left_out = _selected(sheet, systems, later + _caption_height(sheet, part), most)
     sheet.y -= 8
     for placed in kept:
         # a caption never stands alone on the next page
@@ -238,8 +239,8 @@ def _caption_height(sheet: Sheet, part: PartOnSheet) -> float:
     return text_height([Span(part.caption)], palette.SMALL_PT, sheet.text_width)
 
 
-def _scaled(sheet: Sheet, part: PartOnSheet, later: float, everything: bool) -> tuple[float, list[PlacedSystem]]:
-    """A part laid out at full size, or a little smaller where that keeps all of it within the sheet's pages.
+def _scaled(sheet: Sheet, part: PartOnSheet, later: float, pages: int | None) -> tuple[float, list[PlacedSystem]]:
+    """A part laid out at full size, or a little smaller where that keeps all of it within ``pages`` (None: any).
 
     Before lines of music are left out, the lines between notes are: sentences name what matters of them.
     """
@@ -249,26 +250,26 @@ def _scaled(sheet: Sheet, part: PartOnSheet, later: float, everything: bool) -> 
     for marks in (part.marks, fewer):
         for factor in (1.0, *SMALLER):
             systems = lay_out(part.engraving, marks, full * factor, short=part.short)
-            if everything or _fits(sheet, systems, later + _caption_height(sheet, part)):
+            if pages is None or _fits(sheet, systems, later + _caption_height(sheet, part), pages):
                 return full * factor, systems
     return full, lay_out(part.engraving, part.marks, full, short=part.short)
 
 
 def _selected(
-    sheet: Sheet, systems: list[PlacedSystem], after: float, everything: bool
+    sheet: Sheet, systems: list[PlacedSystem], after: float, pages: int | None
 ) -> tuple[list[PlacedSystem], list[PlacedSystem]]:
     """The systems that fit into the sheet's pages, those with least to look at left out first; at least one."""
-    if everything or _fits(sheet, systems, after):
+    if pages is None or _fits(sheet, systems, after, pages):
         return systems, []
     kept = list(systems)  # the caption grows by a line that says what is left out
-    while len(kept) > 1 and not _fits(sheet, kept, after + palette.SMALL_PT * palette.LEADING):
+    while len(kept) > 1 and not _fits(sheet, kept, after + palette.SMALL_PT * palette.LEADING, pages):
         kept.remove(min(kept, key=lambda s: (s.lanes.looks if s.lanes is not None else 0, -s.index)))
     indices = {s.index for s in kept}
     return kept, [s for s in systems if s.index not in indices]
 
 
-def _fits(sheet: Sheet, systems: list[PlacedSystem], after: float) -> bool:
-    """Whether the systems and what comes after them end on the last of the default pages."""
+def _fits(sheet: Sheet, systems: list[PlacedSystem], after: float, pages: int) -> bool:
+    """Whether the systems and what comes after them end on the last of ``pages``."""
     page, room = sheet.page, sheet.room - 8
     for placed in systems:
         if placed.height > room:
@@ -276,7 +277,7 @@ def _fits(sheet: Sheet, systems: list[PlacedSystem], after: float) -> bool:
         room -= placed.height
     if after > room:
         page += 1
-    return page <= max(DEFAULT_PAGES, sheet.page)
+    return page <= max(pages, sheet.page)
 
 
 def _bars_of(systems: list[PlacedSystem]) -> str:

@@ -13,6 +13,7 @@ from app.sheets import palette
 
 #: What the screen calls each colour of paper.
 PROPERTIES: tuple[tuple[Color, str, str], ...] = (
+    (palette.PAPER, "var(--paper)", "var(--paper)"),
     (palette.INK, "var(--ink)", "var(--ink)"),
     (palette.SOFT, "var(--soft)", "var(--soft)"),
     (palette.LINE, "var(--line)", "var(--line)"),

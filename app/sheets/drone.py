@@ -47,13 +47,13 @@ def drone_exercise(piece: Piece, findings: Findings, style: Style = AMERICAN) ->
     bars = {b for t in side for b in tendency_bars(piece, findings, t["written_pitch"], sharp)}
     order = [b for b in dict.fromkeys(bar.number for bar in piece.bars) if b in bars]
     lies = [
-        f"{wording.note_text(t['written_pitch'], style.bottom_line(piece))} {wording.signed(t['median_cents'])}"
+        f"{wording.note_text(t['written_pitch'], style.bottom_line(piece))} {wording.sharp_or_flat(t['median_cents'])}"
         for t in side
     ]
     resting = [t for t in side if _above(t, tonic) in JUST_OFFSETS]
     leading = [t for t in side if t not in resting]
     way = "down" if sharp else "up"
-    sentences = [f"Now, in cents: {wording.and_list(lies)}."]
+    sentences = [f"How {'it lies' if len(side) == 1 else 'they lie'} now: {wording.and_list(lies)}."]
     if resting:
         drone = _drone(tonic, piece) + (" (read from the key signature)" if guessed else "")
         which = "each of these notes" if not leading and len(side) > 1 else _names(resting)

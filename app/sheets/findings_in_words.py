@@ -147,11 +147,14 @@ def _tendency(piece: Piece, findings: Findings, style: Style) -> Finding | None:
     cents, count = float(worst["median_cents"]), int(worst["count"])
     bars = tendency_bars(piece, findings, worst["written_pitch"], cents > 0)
     bottom = style.bottom_line(piece)
-    times = "the one time it was heard" if count == 1 else f"on the whole, over {wording.count_text(count)} notes"
-    text = (
-        f"{wording.note_text(worst['written_pitch'], bottom)} lay {wording.sharp_or_flat(cents)} {times}"
-        f"{_sure(worst.get('uncertainty_cents'), 'cents')}" + (f", most clearly in {_places(bars)}." if bars else ".")
-    )
+    doubt = _sure(worst.get("uncertainty_cents"), "cents")
+    if count == 1:
+        where = f" in {_places(bars)}," if bars else ""
+        times = f"{where} the one time it was heard{doubt}."
+    else:
+        clearest = f", most clearly in {_places(bars)}" if bars else ""
+        times = f" on the whole, over {wording.count_text(count)} notes{doubt}{clearest}."
+    text = f"{wording.note_text(worst['written_pitch'], bottom)} lay {wording.sharp_or_flat(cents)}{times}"
     side = [t for t in ranked[1:4] if (t["median_cents"] > 0) == (cents > 0)]
     if side:
         names = [wording.note_text(t["written_pitch"], bottom) for t in side[:2]]

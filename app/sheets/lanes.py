@@ -10,9 +10,10 @@ from reportlab.pdfgen.canvas import Canvas
 from app.domain.engraving import NotePlace, System
 from app.sheets import brackets, palette
 from app.sheets.brackets import ROW_PT
-from app.sheets.labels import Label, Placed, label_width, place
+from app.sheets.labels import Label, Placed, draw_label, label_width, place
 from app.sheets.models import HeadMark, PartMarks, PhraseMark
 from app.sheets.typography import Span, draw
+from app.sheets.wording import signed
 
 POINTS_PER_CENT = 0.24  # 25 cents are 6 points; our choice
 MOST_CENTS_PT = 11.0  # longer ticks are cut there: the figure is printed
@@ -95,7 +96,8 @@ class SystemLanes:
         if self.chords:
             rows.append(("chord", ROW_PT * brackets.row_count(self.chords)))
         if self.heads:
-            rows.append(("pitch", self._pitch_up() + self._pitch_down() + GAP_PT))
+            above = GAP_PT if rows else 0.0  # figures keep clear of the brackets
+            rows.append(("pitch", above + self._pitch_up() + self._pitch_down() + GAP_PT))
         if self.with_time:
             rows.append(("time", 8.0 + FIGURE_PT * _rows_used(self.late) + GAP_PT))
         if self.with_level:
@@ -121,7 +123,7 @@ class SystemLanes:
             canvas.line(at, y + 0.5, at + 2.0, y + 7.0)
             canvas.line(at + 2.4, y + 0.5, at + 4.4, y + 7.0)
         for placed in place(labels, 0.0, self.right, rows=1):
-            draw(canvas, x + placed.left, y + 1.2, [Span(placed.label.text)], palette.LABEL_PT)
+            draw_label(canvas, x + placed.left, y + 1.2, placed.label.text)
 
     # -- pitch ----------------------------------------------------------------------------------------------------
 
@@ -135,7 +137,7 @@ class SystemLanes:
             elif h.status == "wrong":
                 down.append(Label(at, f"heard {h.heard}" if h.heard else "wrong", 999.0, plain=True))
             elif h.cents is not None and h.cents_look:
-                figure = f"+{h.cents:.0f}" if h.cents > 0 else f"−{-h.cents:.0f}"
+                figure = signed(h.cents)
                 (up if h.cents > 0 else down).append(Label(at, figure, abs(h.cents), low=h.cents < 0))
         return place(up, 0.0, self.right), place(down, 0.0, self.right)
 
@@ -175,7 +177,7 @@ class SystemLanes:
         labels = []
         for h in self.heads:
             if h.timing_ms is not None and h.timing_look:
-                figure = f"+{h.timing_ms:.0f}" if h.timing_ms > 0 else f"−{-h.timing_ms:.0f}"
+                figure = f"{signed(h.timing_ms)} ms"
                 at = self._x(h.engraved_id) + _ms_pt(h.timing_ms) / 2
                 labels.append(Label(at, figure, abs(h.timing_ms), low=h.timing_ms < 0))
         return place(labels, 0.0, self.right)
@@ -255,7 +257,7 @@ class SystemLanes:
     def _figure(self, canvas: Canvas, x: float, y: float, placed: Placed) -> None:
         label = placed.label
         colour: Color = palette.INK if label.plain else palette.LOW if label.low else palette.HIGH
-        draw(canvas, x + placed.left, y, [Span(label.text, "text", colour)], palette.LABEL_PT)
+        draw_label(canvas, x + placed.left, y, label.text, colour)
 
 
 def _rows_used(placed: list[Placed]) -> int:

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from app.domain.findings import Findings, MeasuredNote
 from app.domain.piece import Piece, PieceNote
 from app.sheets import wording
+from app.sheets.looks import SURE
 from app.sheets.models import HeadMark, PartMarks
 from app.sheets.wording import AMERICAN, Style
 
@@ -60,7 +61,7 @@ def _sentences(head: HeadMark | None, measured: MeasuredNote | None, middle: flo
         doubt = measured.deviation_uncertainty_cents if measured is not None else None
         same = measured is not None and round(measured.deviation_cents or 0.0, 1) == head.cents
         said.append(
-            f"{text[:-1]}, give or take {wording.amount(max(1.0, doubt), 'cents')}." if doubt and same else text
+            f"{text[:-1]}, give or take {wording.amount(max(1.0, SURE * doubt), 'cents')}." if doubt and same else text
         )
     elif measured is not None and measured.why_no_cents:
         said.append(f"No pitch figure: {measured.why_no_cents.rstrip('.')}.")
@@ -86,8 +87,8 @@ def _spoken_marks(marks: PartMarks) -> dict[str, list[str]]:
     for held in marks.held:
         add(held.engraved_id, f"Left early: {held.text}.")
     for back in marks.returns:
-        add(back.second_engraved_id, f"Came back: {back.text_alone} cents.")
-        add(back.first_engraved_id, f"Comes back later: {back.text} cents.")
+        add(back.second_engraved_id, f"Came back: {back.text_alone}.")
+        add(back.first_engraved_id, f"Comes back later: {back.text}.")
     for chord in marks.chords:
         add(chord.first_engraved_id, f"Chord figure {chord.text}.")
     for landing in marks.landings:

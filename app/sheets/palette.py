@@ -2,6 +2,7 @@
 
 from reportlab.lib.colors import Color, HexColor
 
+PAPER: Color = HexColor("#ffffff")
 INK: Color = HexColor("#26241f")
 SOFT: Color = HexColor("#6d685c")  # 5.5:1 on white
 LINE: Color = HexColor("#cfc8b9")

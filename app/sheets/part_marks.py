@@ -163,8 +163,8 @@ def _returns(findings: Findings, head: Head) -> tuple[ReturnMark, ...]:
             ReturnMark(
                 first_engraved_id=first,
                 second_engraved_id=second,
-                text=f"{name} {signed(cents)}",
-                text_alone=f"{name} {signed(cents)} since bar {pair['bar_first']}",
+                text=f"{name} {signed(cents)} cents",
+                text_alone=f"{name} {signed(cents)} cents since bar {pair['bar_first']}",
             )
         )
     return tuple(out)

@@ -51,11 +51,11 @@ def _past_the_mark(piece: Piece, findings: Findings, style: Style) -> Exercise |
     steps = ladder(mark.beats_per_minute, mark.beats_per_minute * PAST_THE_MARK)
     climb = ", ".join(f"{s:.0f}" for s in steps)
     text = (
-        f"All notes were there at the mark. Go a little past it, once at each step: {unit} = {climb}. Then once at "
-        f"{mark.beats_per_minute:g}: it should feel roomy."
+        f"All notes were there at the marked tempo. Go a little past it, once at each step: {unit} = {climb}. Then "
+        f"once at {mark.beats_per_minute:g}: it should feel roomy."
     )
     first, last = piece.bars[0].number, piece.bars[-1].number
-    return Exercise("tempo-ladder", "Make the mark feel easy", wording.span_text(first, last), text, 2 * LIGHT)
+    return Exercise("tempo-ladder", "Make the marked tempo feel easy", wording.span_text(first, last), text, 2 * LIGHT)
 
 
 def _plainest_phrase(findings: Findings) -> Exercise | None:

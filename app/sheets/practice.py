@@ -59,8 +59,8 @@ def _hold(piece: Piece, findings: Findings, style: Style) -> Exercise | None:
     what = "tied notes" if tied else "long notes"
     middle = wording.part_of_beat(lost[len(lost) // 2], style.note_names)
     text = (
-        f"You left {'it' if len(early) == 1 else 'them'} {middle} early "
-        f"({wording.range_text([100 * float(h['ratio']) for h in early])} % of the length). Metronome on "
+        f"You left {'it' if len(early) == 1 else 'them'} early, by {middle} (held for "
+        f"{wording.range_text([100 * float(h['ratio']) for h in early])} % of the length). Metronome on "
         f"{pace.clicks_per_minute:.0f}, one click to the {unit}: first tongue every click through the note, "
         "then play it as written and keep hearing the clicks to the last one."
     )
@@ -147,11 +147,11 @@ def _ladder(piece: Piece, findings: Findings, style: Style) -> Exercise | None:
     unit = wording.value_name(pace.mark.beat_unit_quarters, style.note_names)
     mark = pace.mark.beats_per_minute
     if clean is None:
-        start, why = mark * 0.7, "No bar was clean yet, so begin well under the mark"
+        start, why = mark * 0.7, "No bar was clean yet, so begin well under the marked tempo"
     elif clean[0] >= mark * 0.97:
         start, why = (
             mark * 0.8,
-            f"Other bars are clean at the mark (bar {clean[1]}), so it is this spot: begin under it",
+            f"Other bars are clean at the marked tempo (bar {clean[1]}), so it is this spot: begin under it",
         )
     else:
         start, why = clean[0], f"Your fastest clean bar (bar {clean[1]}) went at {clean[0]:.0f}: begin there"
@@ -179,7 +179,8 @@ def _steady(piece: Piece, findings: Findings, style: Style) -> Exercise | None:
     pace = click(piece)
     unit = wording.value_name(pace.click_quarters, style.note_names)
     setting = (
-        f"{wording.tempo_text(pace.mark, style.note_names)} means clicks at {pace.clicks_per_minute:.0f} to the {unit}"
+        f"{wording.tempo_text(pace.mark, style.note_names)} means clicks at {pace.clicks_per_minute:.0f} a minute, "
+        f"one to each {unit}"
     )
     counts: dict[str, int] = {}
     for n in off:

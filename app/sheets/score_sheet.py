@@ -31,7 +31,7 @@ def render(model: ScoreSheetModel) -> bytes:
     StandingTable(sheet, model).draw()
     _how(sheet, model)
     _check(sheet, model)
-    _signatures(sheet, model)
+    _signatures(sheet, model, digest)
     return sheet.finish()
 
 
@@ -101,7 +101,10 @@ def _check(sheet: Sheet, model: ScoreSheetModel) -> None:
     rows = [(name, value) for name, value in rows if value]
     if not rows:
         return
-    sheet.heading("To check the draw and the result", "check", keep_with=16.0 + 13 * len(rows))
+    # signatures never stand on a page of their own: what they are given for is in sight
+    sheet.heading(
+        "To check the draw and the result", "check", keep_with=16.0 + 13 * len(rows) + _signed_height(sheet, model)
+    )
     text = (
         "The commitment is the SHA-256 of the seed; the seed gives every number and the playing order again "
         "(the README prints the ten lines of Python that do it)."
@@ -111,12 +114,22 @@ def _check(sheet: Sheet, model: ScoreSheetModel) -> None:
         sheet.line((Span(f"{name}: ", "text", palette.SOFT), Span(str(value))), palette.SMALL_PT)
 
 
-def _signatures(sheet: Sheet, model: ScoreSheetModel) -> None:
+def _per_row(sheet: Sheet) -> int:
+    return max(1, int((sheet.text_width + 20) // (SIGNATURE_PT + 20)))
+
+
+def _signed_height(sheet: Sheet, model: ScoreSheetModel) -> float:
+    return (26.0 + 46.0 * -(-len(model.signatures) // _per_row(sheet))) if model.signatures else 0.0
+
+
+def _signatures(sheet: Sheet, model: ScoreSheetModel, digest: str) -> None:
     if not model.signatures:
         return
-    per_row = max(1, int((sheet.text_width + 20) // (SIGNATURE_PT + 20)))
-    rows = -(-len(model.signatures) // per_row)
-    sheet.ensure(40.0 * rows + 10)
+    per_row = _per_row(sheet)
+    sheet.ensure(_signed_height(sheet, model))
+    sheet.y -= 8
+    text = f"Signed for this sheet, {digest[:12]}, of {model.round_name}:"
+    sheet.paragraph([Span(text)], size=palette.SMALL_PT)
     for start in range(0, len(model.signatures), per_row):
         sheet.y -= 36
         for i, name in enumerate(model.signatures[start : start + per_row]):

@@ -1,12 +1,13 @@
 """The ranked table of a score sheet: figures left, place intervals right, brackets around who can't be told apart."""
 
+import itertools
 from dataclasses import dataclass
 
 from app.sheets import fonts, palette
 from app.sheets.marks_table import MISSING, mark_text
 from app.sheets.models import ScoreSheetModel, StandingLine
 from app.sheets.page import Sheet
-from app.sheets.typography import Span, draw, fitted, shortened, wrap
+from app.sheets.typography import Line, Span, draw, fitted, shortened, wrap
 
 ROW_PT = 16.0
 HEAD_PT = 24.0
@@ -14,8 +15,12 @@ BRACKET_STEP_PT = 5.0
 MOST_BRACKET_TRACKS = 4
 SIZE = palette.BODY_PT
 HEAD = palette.SMALL_PT
-NAME_SMALLER = 7.4
-NAME_SMALLEST = 6.2
+NAME_SMALLER = 7.6  # a name that is wider goes on over more lines, and its row grows
+NAME_LEADING_PT = 8.6
+CAPTION_PT = 32.0  # the least width of a caption's column where there is room; our choice
+LETTER_PT, NARROW_LETTER_PT = 23.0, 18.0
+RANGE_PT = 40.0  # "12 to 15"
+LEAST_PLOT_PT = 90.0  # columns draw together before the plot gets too small to read; our choice
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +34,7 @@ class _Columns:
     total: float  # right
     captions: tuple[float, ...]  # right
     letters: tuple[float, ...]  # right
+    range: float  # right
     bracket: float
     plot_left: float
     plot_right: float
@@ -53,13 +59,12 @@ class StandingTable:
         rows: list[tuple[StandingLine, float]] = []
         cut_drawn = self.model.seats is None
         for at, line in enumerate(self.model.lines):
-            if self.sheet.room < ROW_PT:
+            if self.sheet.room < self._height(line):
                 self._brackets(rows)
                 rows = []
                 self.sheet.new_page()
                 self._header()
-            self._row(line)
-            rows.append((line, self.sheet.y + ROW_PT / 2 - 0.5))
+            rows.append((line, self._row(line)))
             following = self.model.lines[at + 1] if at + 1 < len(self.model.lines) else None
             if not cut_drawn and self._is_cut(line, following):
                 self._cut_line()
@@ -73,26 +78,28 @@ class StandingTable:
         number = place + 12
         widest = max((fonts.width(line.blind_number, "bold", SIZE) for line in self.model.lines), default=20.0)
         at = number + max(34.0, min(70.0, widest + 8))
-        caption_pt, letter_pt = 45.0, 23.0
-        captions, letters = len(self.model.caption_names), len(self.model.letters)
+        widths = [max(CAPTION_PT, _head_width(name) + 9.0) for name in self.model.caption_names]
+        letters, letter_pt = len(self.model.letters), LETTER_PT
         chance_pt = 46.0 if self.with_chance else 0.0
         brackets = 10.0 + BRACKET_STEP_PT * max(1, len(self.tracks))
-        fixed = at - left + 44 + caption_pt * captions + letter_pt * letters + brackets + chance_pt
+        fixed = at - left + 44 + sum(widths) + letter_pt * letters + RANGE_PT + brackets + chance_pt
         room = right - left - fixed
         longest = max((fonts.width(line.name or "", "text", SIZE) for line in self.model.lines), default=0.0) + 16
         name_width = min(longest, 180.0, max(84.0, room * 0.52)) if self.named else 0.0
-        plot = room - name_width
-        if plot < 90:  # many adjudicators: columns draw together before the plot gets too small to read
-            short = 90 - plot
-            caption_pt = max(38.0, caption_pt - short / max(1, captions + letters / 2))
-            letter_pt = max(18.0, letter_pt - short / max(1, 2 * captions + letters))
+        short = LEAST_PLOT_PT - (room - name_width)
+        if short > 0 and letters:
+            letter_pt = max(NARROW_LETTER_PT, letter_pt - short / letters)
+            short -= (LETTER_PT - letter_pt) * letters
+        if short > 0 and sum(widths) > 0:
+            narrower = max(0.72, 1.0 - short / sum(widths))
+            widths = [max(CAPTION_PT - 2.0, w * narrower) for w in widths]
         name = at
         total = name + name_width + 44
-        caption_edges = tuple(total + caption_pt * (i + 1) for i in range(captions))
+        caption_edges = tuple(total + sum(widths[: i + 1]) for i in range(len(widths)))
         last = caption_edges[-1] if caption_edges else total
         letter_edges = tuple(last + 4 + letter_pt * (i + 1) for i in range(letters))
         last = letter_edges[-1] if letter_edges else last
-        bracket = last + 12
+        bracket = last + RANGE_PT + 10
         plot_left = bracket + brackets
         return _Columns(
             place,
@@ -102,6 +109,7 @@ class StandingTable:
             total,
             caption_edges,
             letter_edges,
+            last + RANGE_PT,
             bracket,
             plot_left,
             right - chance_pt - 4,
@@ -121,12 +129,17 @@ class StandingTable:
         if self.named:
             draw(sheet.canvas, c.name + 6, sheet.y, [Span("name", "bold", soft)], HEAD)
         right(c.total, "total", 40)
-        step = c.captions[1] - c.captions[0] if len(c.captions) > 1 else 46.0
-        for x, name in zip(c.captions, self.model.caption_names, strict=True):
-            text, size = fitted(name.lower(), "bold", HEAD, step - 2.5, 5.4)
+        rooms = [b - a - 4.5 for a, b in itertools.pairwise((c.total, *c.captions))]
+        named = list(zip(c.captions, self.model.caption_names, rooms, strict=True))
+        # one size for all of them: a caption set smaller than its neighbours would look less important
+        size = max(5.4, HEAD * min((1.0, *(room / _head_width(name) for _, name, room in named))) * 0.999)
+        for x, name, room in named:
+            text = shortened(name.lower(), "bold", size, room)
             draw(sheet.canvas, x, sheet.y, [Span(text, "bold", soft)], size, "right")
         for x, letter in zip(c.letters, self.model.letters, strict=True):
             right(x, letter, 24)
+        if self.ranked:
+            right(c.range, "may lie", 40)
         for place in self._axis():
             draw(sheet.canvas, self._at(place), sheet.y, [Span(str(place), "text", soft)], palette.LABEL_PT, "centre")
         if self.with_chance:
@@ -135,15 +148,20 @@ class StandingTable:
         sheet.y -= 5
         sheet.rule()
 
-    def _row(self, line: StandingLine) -> None:
+    def _height(self, line: StandingLine) -> float:
+        return max(ROW_PT, NAME_LEADING_PT * len(self._name_lines(line)) + 4.0)
+
+    def _row(self, line: StandingLine) -> float:
+        """Draw a row; returns the height of its middle."""
         sheet, c = self.sheet, self.columns
-        sheet.y -= ROW_PT
-        base = sheet.y + 4.4
+        sheet.y -= self._height(line)
+        middle: float = sheet.y + self._height(line) / 2 - 0.5
+        base = middle - 3.1
         soft = palette.SOFT
         draw(sheet.canvas, c.place, base, [Span(line.place, "bold")], SIZE, "right")
         draw(sheet.canvas, c.number, base, [Span(line.blind_number, "bold")], SIZE)
         if self.named:
-            self._name(line.name or "", c.name + 6, base, c.name_width - 8)
+            self._name(line, middle)
         draw(sheet.canvas, c.total, base, [Span(mark_text(line.total, 2), "bold")], SIZE, "right")
         for x, mark in zip(c.captions, line.captions, strict=True):
             draw(sheet.canvas, x, base, [Span(mark_text(mark, 1), "text", palette.INK)], SIZE, "right")
@@ -154,22 +172,31 @@ class StandingTable:
             text, size = fitted(line.note or "no place", "italic", palette.SMALL_PT, width, 5.6)
             draw(sheet.canvas, c.plot_left, base, [Span(text, "italic", soft)], size)
         else:
-            self._interval(line, sheet.y + ROW_PT / 2 - 0.5)
+            self._interval(line, middle)
+            lies = [Span(_range(line), "text", soft)]
+            draw(sheet.canvas, c.range, base, lies, palette.SMALL_PT, "right")
             if self.with_chance:
                 draw(sheet.canvas, c.chance, base, [Span(_chance(line.chance_of_seat))], palette.SMALL_PT, "right")
         sheet.rule()
+        return middle
 
-    def _name(self, name: str, x: float, base: float, width: float) -> None:
-        """A name on one line, smaller if need be, else on two lines: cut only when those don't hold it."""
-        canvas = self.sheet.canvas
-        if fonts.width(name, "text", NAME_SMALLER) <= width:
-            text, size = fitted(name, "text", SIZE, width, NAME_SMALLER)
-            draw(canvas, x, base, [Span(text)], size)
-            return
-        lines = wrap([Span(name)], NAME_SMALLEST, width)
-        second = "".join(span.text for line in lines[1:] for span in (Span(" "), *line)).strip()
-        draw(canvas, x, base + 3.2, lines[0], NAME_SMALLEST)
-        draw(canvas, x, base - 3.4, [Span(shortened(second, "text", NAME_SMALLEST, width))], NAME_SMALLEST)
+    def _name_lines(self, line: StandingLine) -> list[Line]:
+        """A name's lines where it needs several; none when it fits on one."""
+        width = self.columns.name_width - 8
+        if not line.name or fonts.width(line.name, "text", NAME_SMALLER) <= width:
+            return []
+        return wrap([Span(line.name)], NAME_SMALLER, width)
+
+    def _name(self, line: StandingLine, middle: float) -> None:
+        """A name on one line, a little smaller if need be, else whole on as many lines as it takes."""
+        canvas, x = self.sheet.canvas, self.columns.name + 6
+        lines = self._name_lines(line)
+        if not lines:
+            text, size = fitted(line.name or "", "text", SIZE, self.columns.name_width - 8, NAME_SMALLER)
+            draw(canvas, x, middle - 3.1, [Span(text)], size)
+        for at, one in enumerate(lines):
+            base = middle - 2.6 + NAME_LEADING_PT * ((len(lines) - 1) / 2 - at)
+            draw(canvas, x, base, one, NAME_SMALLER)
 
     def _interval(self, line: StandingLine, y: float) -> None:
         canvas = self.sheet.canvas
@@ -180,7 +207,9 @@ class StandingTable:
             canvas.line(self._at(line.place_low), y, self._at(line.place_high), y)
             canvas.setLineCap(0)
         canvas.setFillColor(palette.INK)
-        canvas.circle(self._at(line.place_value or 1), y, 2.9, stroke=0, fill=1)
+        # smaller where places stand close, so that the bar still shows on both sides
+        radius = min(2.9, max(1.6, self._at(2) - self._at(1)))
+        canvas.circle(self._at(line.place_value or 1), y, radius, stroke=0, fill=1)
 
     def _at(self, place: float) -> float:
         most = max(2, len(self.ranked))
@@ -255,12 +284,24 @@ class StandingTable:
                     canvas.line(x, bottom, x + 4, bottom)
 
     def _explanation(self) -> None:
-        text = "Dot: place. Bar: where the place may lie, nine times in ten, with another panel of this kind."
+        text = "Dot: place. Bar and “may lie”: where it may lie, nine times in ten, with another panel of this kind."
         if self.tracks:
             text += " Bracket: numbers that this panel can't tell apart."
         text += f" {MISSING} under a letter: recused or not scored. Letters: each adjudicator's own total."
         self.sheet.y -= 3
         self.sheet.paragraph([Span(text, "text", palette.SOFT)], size=palette.SMALL_PT)
+
+
+def _head_width(name: str) -> float:
+    return fonts.width(name.lower(), "bold", HEAD)
+
+
+def _range(line: StandingLine) -> str:
+    """ "2 to 5", or the place alone where it can't lie anywhere else."""
+    if line.place_low is None or line.place_high is None:
+        return MISSING
+    low, high = f"{line.place_low:.0f}", f"{line.place_high:.0f}"
+    return low if low == high else f"{low} to {high}"
 
 
 def _chance(chance: float | None) -> str:
@@ -269,5 +310,5 @@ def _chance(chance: float | None) -> str:
     if chance >= 0.995:
         return "certain"
     if chance < 0.005:
-        return MISSING
+        return "under 1 %"
     return f"{chance * 100:.0f} %"

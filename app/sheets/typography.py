@@ -51,7 +51,7 @@ def draw(
 
 
 def wrap(spans: Sequence[Span], size: float, width: float) -> list[Line]:
-    """Break at spaces; a word longer than the line is broken where it must be. Always at least one line."""
+    """Break at spaces; a word longer than the line is broken after a hyphen, or where it must be. At least one line."""
     words: list[Line] = []  # a word may change face inside
     current: list[Span] = []
     for span in spans:
@@ -132,10 +132,12 @@ def _broken(word: Line, size: float, width: float) -> list[Line]:
         for i, c in enumerate(span.text):
             w = fonts.width(c, span.face, size)
             if used + w > width and (line or i > start):
-                if i > start:
-                    line.append(Span(span.text[start:i], span.face, span.colour))
+                at = span.text.rfind("-", start, i) + 1
+                end = at if at > start else i
+                if end > start:
+                    line.append(Span(span.text[start:end], span.face, span.colour))
                 parts.append(tuple(line))
-                line, used, start = [], 0.0, i
+                line, used, start = [], fonts.width(span.text[end:i], span.face, size), end
             used += w
         if start < len(span.text):
             line.append(Span(span.text[start:], span.face, span.colour))

@@ -77,7 +77,7 @@ def test_a_note_is_heard_and_says_its_figures_and_playback_is_followed(open_page
     page.get_by_role("button", name="First note").click()
     page.get_by_role("button", name="Note after").click()
     page.get_by_role("button", name="Note after").click()
-    expect(says).to_contain_text("22 cents sharp, give or take 2 cents.")
+    expect(says).to_contain_text("22 cents sharp, give or take 4 cents.")
     # It plays from just before the note, and stops behind it by itself.
     expect(page.get_by_role("button", name="Play", exact=True)).to_be_visible()
     sec = page.evaluate("document.querySelector('audio').currentTime")

@@ -70,8 +70,11 @@ def part_marks() -> PartMarks:
     return PartMarks(
         heads=tuple(heads),
         held=(HeldMark("n13", "n14", 0.75, "about an eighth short"),),
-        returns=(ReturnMark("n4", "n17", "G −15", "G −15 since bar 1"), ReturnMark("n1", "n8", "E +14", "E +14")),
-        chords=(ChordMark("n1", "n3", "D minor: F −32 just, −16 equal"),),
+        returns=(
+            ReturnMark("n4", "n17", "G −15 cents", "G −15 cents since bar 1"),
+            ReturnMark("n1", "n8", "E +14 cents", "E +14 cents"),
+        ),
+        chords=(ChordMark("n1", "n3", "D minor: F −32 cents just, −16 equal"),),
         phrases=(PhraseMark("n1", "n16", "n8", "n5"), PhraseMark("n17", "n32", "n20", "n20")),
         breaks=(BreakMark("n15", "back to bar 3"),),
         level_low_db=-24.0,

@@ -92,7 +92,7 @@ def test_what_was_left_out_or_wrong_is_said_in_words(page: Page, engraving: Engr
 def test_brackets_lines_and_breaks_begin_at_their_notes(page: Page, engraving: Engraving) -> None:
     assert "about an eighth short" in page.extract_text()
     assert "back to bar 3" in page.extract_text()
-    assert "D minor: F −32 just, −16 equal" in page.extract_text()
+    assert "D minor: F −32 cents just, −16 equal" in page.extract_text()
     heads = {n.engraved_id: n for s in engraving.systems for n in s.notes}
     left, right = LEFT + heads["n13"].left * SCALE, LEFT + heads["n14"].left * SCALE - 1
     held = [line for line in page.lines if line["linewidth"] == pytest.approx(1.5)]
@@ -109,8 +109,8 @@ def test_a_return_from_another_line_of_music_says_its_bar(engraving: Engraving) 
     assert len(engraving.systems) > 1
     placed = lay_out(engraving, part_marks(), SCALE)
     texts = [[one.text for one in p.lanes.returns] for p in placed if p.lanes is not None]
-    assert texts[0] == ["E +14"]
-    assert ["G −15 since bar 1"] in texts[1:]
+    assert texts[0] == ["E +14 cents"]
+    assert ["G −15 cents since bar 1"] in texts[1:]
 
 
 def test_lanes_stay_below_the_lowest_ink(engraving: Engraving, page: Page) -> None:

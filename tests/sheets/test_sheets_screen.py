@@ -7,7 +7,7 @@ from xml.etree import ElementTree
 import pytest
 from sheet_examples import part_marks as example_marks
 from sheet_reading import text_of
-from test_sheets_words import findings, held, pair, piece, tendency
+from words_examples import findings, held, pair, piece, tendency
 
 from app.domain.engraving import Engraving
 from app.domain.piece import TempoMark
@@ -32,8 +32,8 @@ def test_the_screen_prints_every_figure_the_paper_prints(engraving: Engraving, c
     marks = replace(example_marks(), landings=(landing,))
     shown = texts(marked_picture(engraving, marks).svg)
     printed = text_of(render(replace(comment, parts=(replace(comment.parts[0], marks=marks),), detail=True)))
-    words = ("+24", "−18", "+62", "left out", "heard F♯", "about an eighth short", "G −15 since bar 1", "E +14",
-             "D minor: F −32 just, −16 equal", "back to bar 3", "+62 ms after the trill",
+    words = ("+24", "−18", "+62 ms", "left out", "heard F♯", "about an eighth short", "G −15 cents since bar 1",
+             "E +14 cents", "D minor: F −32 cents just, −16 equal", "back to bar 3", "+62 ms after the trill",
              "pitch", "time", "level", "held", "again", "chord", "land", "break")  # fmt: skip
     for word in words:
         assert word in shown, word
@@ -90,7 +90,7 @@ def test_a_notes_figures_say_what_its_lanes_show() -> None:
     assert len(figures) == 32
     assert (figures["e1"].name, figures["e1"].bar, figures["e1"].beat) == ("F on the top line", "1", "beat 2")
     assert figures["e1"].sentences == (
-        "24 cents sharp, give or take 3 cents.",
+        "24 cents sharp, give or take 6 cents.",
         "55 ms early.",
         "6 dB louder than the middle level.",
     )
@@ -98,7 +98,7 @@ def test_a_notes_figures_say_what_its_lanes_show() -> None:
     assert figures["e3"].sentences[0].startswith("Heard A")
     assert "No pitch figure: too short." in figures["e5"].sentences
     assert any(s.startswith("Left early: ") for s in figures["e4"].sentences)
-    assert any(s.startswith("Came back: A −18") for s in figures["e22"].sentences)
+    assert any(s == "Came back: A −18 cents since bar 1." for s in figures["e22"].sentences)
     silent = note_figures(whole, None, None)
     assert {f.sentences for f in silent} == {("Nothing was measured here.",)}
     kept = part_marks(whole, found)  # measured anew since the sheet: the sheet's figure without the new one's doubt
