@@ -257,7 +257,7 @@ class Take(SQLModel, table=True):
 
 
 class SightSheet(SQLModel, table=True):
-    """The notes one candidate read at sight, from the moment they were shown."""
+    """The notes one candidate read at sight, from the moment they were shown or printed."""
 
     __table_args__ = (sa.UniqueConstraint("candidate_id", "piece_id"),)
 
@@ -267,6 +267,7 @@ class SightSheet(SQLModel, table=True):
     seed: str = Field(max_length=64)
     fingerprint: str = Field(max_length=64)  # app.material.sight_reading: the same melody in any key
     unsealed_at: datetime = Field(default_factory=now_utc, sa_type=UtcDateTime)
+    study_began_at: datetime | None = Field(default=None, sa_type=UtcDateTime)  # None while only printed
     unsealed_by: str = Field(max_length=80)
 
 

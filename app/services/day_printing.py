@@ -109,7 +109,7 @@ def script(session: Session, round_id: str, *, audition_id: str | None) -> bytes
     )
     return render_script(
         ScriptModel(
-            heading=_heading(session, row),
+            heading=day_heading(session, row),
             sentences=plan.script if plan is not None else SCRIPT,
             pieces=pieces,
             declared=(
@@ -132,7 +132,7 @@ def blank_sheets(session: Session, round_id: str, adjudicator_id: str, *, auditi
     titles = tuple(piece.title for piece in round_pieces(session, row))
     return render_blank_sheet(
         BlankSheetModel(
-            heading=_heading(session, row),
+            heading=day_heading(session, row),
             letter=adjudicator.letter,
             low=rubric.low,
             high=rubric.high,
@@ -170,10 +170,11 @@ def _drawn(session: Session, round_id: str, audition_id: str | None) -> tuple[Ro
     row = schedule.own_round(session, round_id, audition_id)
     if row.state not in ("drawn", "opened"):
         raise WrongState("Draw the round first: slips and lists carry its numbers.")
-    return row, _heading(session, row), schedule.require_plan(row)
+    return row, day_heading(session, row), schedule.require_plan(row)
 
 
-def _heading(session: Session, row: Round) -> DayHeading:
+def day_heading(session: Session, row: Round) -> DayHeading:
+    """What every printed piece of a round's day says at its head."""
     audition = session.get_one(Audition, row.audition_id)
     return DayHeading(
         audition=audition.name,

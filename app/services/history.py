@@ -29,6 +29,8 @@ _WHAT: Mapping[str, str] = {
     "went-out": "noted that the candidate left the room",
     "put-back": "put the candidate to the end of the list, with a reason",
     "moved": "sent the candidate to another room",
+    "sight-reading-unsealed": "broke the seal of {piece}",
+    "study-time-began": "began the study time of {piece}",
     "restarted": "counted that {piece} was begun again",
     "restart-taken-back": "took back that {piece} was begun again",
     "take-refused": "sent a recording of {piece} that was refused: {why}",

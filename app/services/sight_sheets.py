@@ -1,7 +1,7 @@
 """Which notes of a sight-reading piece a candidate reads, once the study time has begun. No name is reached from here.
 
 The piece's row holds a recipe; what a candidate reads is made from it with a seed of its own, kept in
-:class:`app.db.models.SightSheet` from the moment the notes are shown. Before that nobody can ask for them.
+:class:`app.db.models.SightSheet` from the moment the notes are shown or printed. Before that nobody can ask for them.
 """
 
 import json
@@ -40,7 +40,8 @@ def with_seed(row: Piece, seed: str) -> Piece:
 
 def require_begun(session: Session, row: Piece, candidate_id: str, blind_number: str) -> None:
     """Raise ``WrongState`` while the candidate's sight-reading is sealed."""
-    if row.kind == KIND and sheet(session, candidate_id, row.id) is None:
+    shown = sheet(session, candidate_id, row.id) if row.kind == KIND else None
+    if row.kind == KIND and (shown is None or shown.study_began_at is None):
         raise WrongState(
             f"{row.title} is still sealed for number {blind_number}; begin the study time, then record.", sealed=True
         )

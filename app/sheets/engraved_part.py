@@ -53,8 +53,20 @@ def lay_out(engraving: Engraving, marks: PartMarks | None, scale: float, *, shor
     return placed
 
 
-def draw_system(canvas: Canvas, engraving: Engraving, placed: PlacedSystem, x: float, top: float, scale: float) -> None:
-    """Draw one system and its lanes. ``x``: left edge of the staff; ``top``: upper edge of the highest ink."""
+def draw_system(
+    canvas: Canvas,
+    engraving: Engraving,
+    placed: PlacedSystem,
+    x: float,
+    top: float,
+    scale: float,
+    *,
+    number_pt: float = palette.LABEL_PT,
+) -> None:
+    """Draw one system and its lanes. ``x``: left edge of the staff; ``top``: upper edge of the highest ink.
+
+    ``number_pt`` is the size of bar numbers; larger ones stand below the line on which they'd stand otherwise.
+    """
     system = placed.system
     staff_top = top + min(system.ink_top, 0.0) * scale
     canvas.saveState()
@@ -81,10 +93,17 @@ def draw_system(canvas: Canvas, engraving: Engraving, placed: PlacedSystem, x: f
         elif word.anchor == "start" and text[:1] == " " and text.strip():
             at_x += (word.width * scale - natural) / 2  # "=" stays in the middle of its room
         draw(canvas, at_x, at_y, [Span(text, face, palette.NOTATION)], size, ALIGN[word.anchor])
-    draw_below(canvas, placed, x, staff_top, scale)
+    draw_below(canvas, placed, x, staff_top, scale, number_pt)
 
 
-def draw_below(canvas: Canvas, placed: PlacedSystem, x: float, staff_top: float, scale: float) -> None:
+def draw_below(
+    canvas: Canvas,
+    placed: PlacedSystem,
+    x: float,
+    staff_top: float,
+    scale: float,
+    number_pt: float = palette.LABEL_PT,
+) -> None:
     """Bar numbers and lanes under a system whose top staff line lies at ``staff_top``."""
     system = placed.system
     lowest = staff_top - max(system.ink_bottom, system.staff_bottom) * scale
@@ -98,7 +117,8 @@ def draw_below(canvas: Canvas, placed: PlacedSystem, x: float, staff_top: float,
             canvas.line(at, lowest - 2.0, at, below - placed.lanes.height + 2.0)
     for bar in system.bars:
         number = [Span(bar.number, "italic", palette.SOFT)]
-        draw(canvas, x + bar.left * scale + 1.5, lowest - BAR_ROW_PT, number, palette.LABEL_PT)
+        at_y = lowest - BAR_ROW_PT - (number_pt - palette.LABEL_PT)
+        draw(canvas, x + bar.left * scale + 1.5, at_y, number, number_pt)
     if placed.lanes is not None:
         placed.lanes.draw(canvas, x, below)
 

@@ -87,10 +87,11 @@ export async function fetchBlob(path, options = {}) {
 /**
  * A file that is made by asking for it.
  * @param {string} path
+ * @param {CallOptions} [options]
  * @returns {Promise<Blob>}
  */
-export async function fetchPosted(path) {
-  return (await ask("POST", path, undefined, {})).blob();
+export async function fetchPosted(path, options = {}) {
+  return (await ask("POST", path, undefined, options)).blob();
 }
 
 /**

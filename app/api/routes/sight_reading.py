@@ -1,9 +1,13 @@
 """Sight-reading: a sealed piece, samples of its recipe, and the moment a candidate's study time begins."""
 
-from fastapi import APIRouter
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+from starlette.responses import Response
 
 from app.api.access import LeaderHere, ProctorHere
 from app.api.resources import Held, ReadSession
+from app.api.routes.day_printing import PDF, pdf_answer
 from app.api.routes.takes import own_audition
 from app.api.schemas.envelope import SIGNED_IN_PROBLEMS, PathId
 from app.api.schemas.pieces import PieceOut, SampleOut, SightReadingIn, SightRecipeIn, SightViewOut
@@ -33,6 +37,26 @@ def sample(wanted: SightRecipeIn, _principal: LeaderHere) -> SampleOut:
 def look(candidate_id: PathId, piece_id: PathId, principal: ProctorHere, session: ReadSession) -> SightView:
     """Whether a candidate's sheet is sealed, and the notes once it is not."""
     return sight_reading.look(session, candidate_id, piece_id, audition_id=own_audition(principal))
+
+
+@router.post("/candidates/{candidate_id}/sight-reading/{piece_id}/sheet.pdf", response_class=Response, responses=PDF)
+def stand_sheet(
+    candidate_id: PathId,
+    piece_id: PathId,
+    principal: ProctorHere,
+    held: Held,
+    large: Annotated[bool | None, Query(description="Large print; left out, as the roster says.")] = None,
+) -> Response:
+    """The notes on paper for the stand, with the blind number. Breaks the seal; the study time begins apart."""
+    pdf = sight_reading.stand_sheet(
+        held.database,
+        candidate_id,
+        piece_id,
+        large=large,
+        actor=principal.actor,
+        audition_id=own_audition(principal),
+    )
+    return pdf_answer(pdf, "sight-reading")
 
 
 @router.post("/candidates/{candidate_id}/sight-reading/{piece_id}/begin", response_model=SightViewOut)

@@ -80,7 +80,8 @@ class SightViewOut(Out):
     piece_id: str
     title: str
     sealed: bool
-    unsealed_at: datetime | None
+    printed: bool
+    study_began_at: datetime | None
     svg: str | None
 
 

@@ -101,6 +101,7 @@ MATRIX = {
     "POST /api/sight-reading/sample": LEADER,
     "GET /api/candidates/{candidate_id}/sight-reading/{piece_id}": ROOM,
     "POST /api/candidates/{candidate_id}/sight-reading/{piece_id}/begin": ROOM,
+    "POST /api/candidates/{candidate_id}/sight-reading/{piece_id}/sheet.pdf": ROOM,
     "GET /api/auditions/{audition_id}/rooms": LEADER,
     "POST /api/auditions/{audition_id}/rooms": LEADER,
     "PATCH /api/rooms/{room_id}": LEADER,

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import soundfile
 from api_hall import join, ok
+from pypdf import PdfReader
 from sqlmodel import select
 
 from app.db.models import AuditEntry, Piece, SightSheet
@@ -74,7 +75,7 @@ def test_nobody_sees_the_notes_before_the_study_time_begins(scene, held):
     first = scene.candidates["Béla Próba clarinet-bb"]
     address = f"/api/candidates/{first}/sight-reading/{scene.piece_id}"
     shown = ok(scene.proctor.get(address))
-    assert (shown["sealed"], shown["svg"], shown["unsealed_at"]) == (True, None, None)
+    assert (shown["sealed"], shown["printed"], shown["svg"], shown["study_began_at"]) == (True, False, None, None)
     piece = ok(scene.leader.get(f"/api/pieces/{scene.piece_id}"))
     assert piece["sealed"] is True
     assert piece["notes"] == [] == piece["phrases"]
@@ -107,6 +108,7 @@ def test_nobody_sees_the_notes_before_the_study_time_begins(scene, held):
     for visitor in (scene.panel,):
         assert visitor.get(address).status_code == 403
         assert visitor.post(f"{address}/begin").status_code == 403
+        assert visitor.post(f"{address}/sheet.pdf").status_code == 403
 
 
 def test_a_begun_study_time_is_kept_and_told_once(scene, held):
@@ -121,6 +123,52 @@ def test_a_begun_study_time_is_kept_and_told_once(scene, held):
         scene.proctor.get(f"/api/candidates/{scene.candidates['Ada Sample flute']}/sight-reading/{scene.piece_id}")
     )
     assert other["sealed"] is True
+
+
+def test_a_sheet_for_the_stand_breaks_the_seal_and_leaves_the_study_time_to_begin(scene, held):
+    bela = scene.candidates["Béla Próba clarinet-bb"]
+    address = f"/api/candidates/{bela}/sight-reading/{scene.piece_id}"
+    entry = next(
+        e for e in ok(scene.leader.get(f"/api/auditions/{scene.audition_id}/roster")) if e["name"] == "Béla Próba"
+    )
+    changes = {"enlarged_music": True, "extra_time_percent": 50, "accommodation": "large print"}
+    ok(scene.leader.patch(f"/api/entries/{entry['entry_id']}", json=changes))
+    day = {"starts_at": "2026-03-14T09:00-06:00", "minutes": 8, "study_sec": 45}
+    ok(scene.leader.put(f"/api/rounds/{scene.round_id}/day", json=day))
+    number = next(
+        c["blind_number"] for c in ok(scene.proctor.get("/api/room"))["candidates"] if c["candidate_id"] == bela
+    )
+    large = scene.proctor.post(f"{address}/sheet.pdf")
+    usual = scene.proctor.post(f"{address}/sheet.pdf?large=false")
+    assert large.headers["content-type"] == "application/pdf"
+    assert scene.proctor.post(f"{address}/sheet.pdf?large=true").content == large.content != usual.content
+    for reply in (large, usual):
+        pdf = PdfReader(io.BytesIO(reply.content))
+        text = " ".join(page.extract_text() for page in pdf.pages) + str(pdf.metadata)
+        assert number in text
+        assert "Study time: 68 seconds" in text  # half more of 45
+        for word in ("Béla", "Próba", "large print", entry["entry_id"]):
+            assert word not in text
+    shown = ok(scene.proctor.get(address))
+    assert (shown["sealed"], shown["printed"], shown["svg"]) == (True, True, None)  # on paper, on no screen
+    form = {"id": new_id(), "candidate_id": bela, "piece_id": scene.piece_id}
+    early = scene.proctor.post("/api/takes", data=form, files={"file": ("t.wav", b"RIFF", "audio/wav")})
+    assert "begin the study time" in early.json()["error"]["sentence"]
+    begun = begin(scene, bela)
+    assert (begun["sealed"], begun["printed"]) == (False, False)
+    assert begun["study_began_at"] is not None
+    with held.database.read() as session:
+        [read] = session.exec(select(SightSheet)).all()
+        told = session.exec(select(AuditEntry).where(AuditEntry.subject == bela)).all()
+    assert read.unsealed_at <= read.study_began_at
+    assert [(e.action, e.facts.get("for")) for e in told if "candidate" not in e.action] == [
+        ("sight-reading-unsealed", "paper"),
+        ("study-time-began", None),
+    ]
+    other = scene.candidates["Ada Sample flute"]
+    ok(scene.proctor.patch(f"/api/candidates/{other}", json={"state": "absent", "reason": "bus"}))
+    away = scene.proctor.post(f"/api/candidates/{other}/sight-reading/{scene.piece_id}/sheet.pdf")
+    assert away.status_code == 409
 
 
 def test_a_round_reads_the_same_and_no_student_reads_it_twice(scene, held):
