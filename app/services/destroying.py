@@ -15,7 +15,7 @@ from sqlmodel import Session, col, select
 
 from app.db.database import Database
 from app.db.identities import Entry, TakeOrigin
-from app.db.models import Candidate, DestructionCertificate, ExtraHearing, Findings, Piece, Round, Take
+from app.db.models import Candidate, DestructionCertificate, ExtraHearing, Findings, Leader, Piece, Round, Take
 from app.db.types import now_utc
 from app.domain.actor import Actor
 from app.domain.errors import NotFound, WrongState
@@ -134,7 +134,7 @@ def certificate(session: Session, certificate_id: str) -> bytes:
             organisation=audition.organisation,
             held_on=date_text(audition.held_on),
             made=moment_text(row.made_at),
-            made_by=row.actor,
+            made_by=_by(session, row.actor),
             reason=row.reason,
             retention_until=None if audition.retention_until is None else date_text(audition.retention_until),
             one_student=row.facts["one_student"],
@@ -146,6 +146,13 @@ def certificate(session: Session, certificate_id: str) -> bytes:
             paper="a4" if audition.paper == "a4" else "letter",
         )
     )
+
+
+def _by(session: Session, actor: str) -> str:
+    """Who destroyed them, by the name they sign in with."""
+    role, _, actor_id = actor.partition(":")
+    leader = session.get(Leader, actor_id) if role == "leader" else None
+    return f"{leader.name}, section leader" if leader is not None else actor
 
 
 def _takes(session: Session, audition_id: str, entry_id: str | None) -> Sequence[Take]:
@@ -259,7 +266,9 @@ def _certify(
         "takes": lines,
         "kept": [
             "marks, remarks, standing and printed sheets as they were",
-            f"{measured} set(s) of findings measured from these recordings",
+            "no findings: nothing was measured from these recordings"
+            if not measured
+            else f"what was measured from these recordings ({measured} in all)",
             "the hash of every recording, so that it can be recognised if a copy turns up",
         ],
     }

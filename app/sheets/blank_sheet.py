@@ -64,4 +64,4 @@ def _one(sheet: Sheet, model: BlankSheetModel, number: str, why_empty: str) -> N
         sheet.y -= REMARK_PT
         label = "remarks, with bar" if at == 0 else ""
         used = draw(canvas, sheet.left, sheet.y + 2, [Span(label, "text", palette.SOFT)], palette.SMALL_PT)
-        sheet.rule(x0=sheet.left + (used + 6 if label else 0))
+        sheet.rule(to_write_on=True, x0=sheet.left + (used + 6 if label else 0))

@@ -4,10 +4,11 @@ from dataclasses import dataclass
 
 from app.sheets import palette
 from app.sheets.models import Paper
-from app.sheets.page import Sheet
-from app.sheets.typography import Span, draw
+from app.sheets.page import Sheet, text_height
+from app.sheets.typography import Span, draw, shortened
 
-LINE_HEIGHT_PT = 44.0
+LINE_HEIGHT_PT = 54.0  # with the sentence on a file that stays
+SIGNATURE_PT = 62.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,17 +81,29 @@ def render(model: CertificateModel) -> bytes:
         ("Entry in the audit chain", model.audit_hash),
     ):
         sheet.paragraph([Span(f"{name}: ", "text", palette.SOFT), Span(value)])
+    sheet.on_new_page = lambda: _running_head(sheet, model)
     sheet.heading("What was destroyed", "destroyed", keep_with=LINE_HEIGHT_PT)
     for line in model.lines:
         _line(sheet, line)
-    sheet.heading("What is kept", "kept", keep_with=30)
-    for sentence in model.kept:
-        sheet.paragraph([Span("–  "), Span(sentence)])
-    sheet.ensure(60)
-    sheet.y -= 40
-    sheet.rule(x1=sheet.left + 190)
-    draw(sheet.canvas, sheet.left, sheet.y - 10, [Span("Section leader", "text", palette.SOFT)], palette.SMALL_PT)
+    kept = [[Span("–  "), Span(sentence)] for sentence in model.kept]
+    height = sum(text_height(spans, palette.BODY_PT, sheet.text_width) for spans in kept)
+    sheet.heading("What is kept", "kept", keep_with=height + SIGNATURE_PT)  # nobody signs an empty page
+    for spans in kept:
+        sheet.paragraph(spans)
+    sheet.y -= SIGNATURE_PT - 20
+    for words, x0, x1 in (("Section leader", sheet.left, 230), ("Date", sheet.left + 260, 380)):
+        sheet.rule(to_write_on=True, x0=x0, x1=sheet.left + x1)
+        draw(sheet.canvas, x0, sheet.y - 11, [Span(words, "text", palette.SOFT)], palette.SMALL_PT)
     return sheet.finish()
+
+
+def _running_head(sheet: Sheet, model: CertificateModel) -> None:
+    sheet.y -= palette.SMALL_PT + 4
+    text = f"Certificate of destruction · {model.audition} · {model.made}"
+    fits = shortened(text, "bold", palette.SMALL_PT, sheet.text_width)
+    draw(sheet.canvas, sheet.left, sheet.y, [Span(fits, "bold")], palette.SMALL_PT)
+    sheet.y -= 6
+    sheet.rule()
 
 
 def _line(sheet: Sheet, line: DestroyedLine) -> None:

@@ -7,10 +7,14 @@ from typing import Literal
 from app.sheets import palette
 from app.sheets.day_models import DayHeading
 from app.sheets.page import Sheet
-from app.sheets.typography import Span, draw, fitted, shortened
+from app.sheets.typography import Line, Span, draw, fitted, shortened, wrap
 
 ROW_PT = 19.0
 SMALLEST_PT = 5.6
+READABLE_PT = 7.6  # a cell that would be smaller goes over several lines; our choice
+MOST_LINES = 3
+CELL_LEADING = 1.22
+HEADS_PT = 23.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,20 +57,34 @@ def open_sheet(title: str, heading: DayHeading, caution: str, *, landscape: bool
     return sheet
 
 
-def draw_table(sheet: Sheet, columns: Sequence[Column], rows: Sequence[Sequence[str]]) -> None:
-    """A ruled table over as many pages as it takes, its heads on each."""
+def draw_table(
+    sheet: Sheet, columns: Sequence[Column], rows: Sequence[Sequence[str]], *, row_pt: float = ROW_PT
+) -> None:
+    """A ruled table over as many pages as it takes, its heads on each. A long cell takes several lines."""
     edges = _edges(sheet, columns)
     _heads(sheet, columns, edges)
     for row in rows:
-        if sheet.room < ROW_PT:
+        cells = [
+            _cell(cell, column, edges[at + 1] - edges[at] - 8)
+            for at, (column, cell) in enumerate(zip(columns, row, strict=True))
+        ]
+        height = max([row_pt, *(8 + len(lines) * size * CELL_LEADING for lines, size in cells if len(lines) > 1)])
+        if sheet.room < height:
             sheet.new_page()
             _heads(sheet, columns, edges)
-        sheet.y -= ROW_PT
-        for at, (column, cell) in enumerate(zip(columns, row, strict=True)):
-            width = edges[at + 1] - edges[at] - 8
-            text, size = _whole_if_it_fits(cell, column, width)
-            draw(sheet.canvas, edges[at], sheet.y + 6, [Span(text, column.face)], size)
-        sheet.rule()
+        for at, (lines, size) in enumerate(cells):
+            leading = size * CELL_LEADING
+            y = sheet.y - (height - leading * (len(lines) - 1)) / 2 - size * 0.35
+            for line in lines:
+                draw(sheet.canvas, edges[at], y, line, size)
+                y -= leading
+        sheet.y -= height
+        sheet.rule(to_write_on=True)
+
+
+def table_height(rows: int, *, row_pt: float = ROW_PT) -> float:
+    """Height of a table whose cells take one line each."""
+    return HEADS_PT + rows * row_pt
 
 
 def box(sheet: Sheet, x: float, y: float, width: float, height: float) -> None:
@@ -76,10 +94,18 @@ def box(sheet: Sheet, x: float, y: float, width: float, height: float) -> None:
     sheet.canvas.rect(x, y, width, height, stroke=1, fill=0)
 
 
-def _whole_if_it_fits(cell: str, column: Column, width: float) -> tuple[str, float]:
-    """A cell's text and size: smaller before it is cut."""
-    text, size = fitted(cell, column.face, column.size, width, SMALLEST_PT)
-    return (cell, size * 0.997) if size > SMALLEST_PT else (text, size)  # rounding must not cut what just fits
+def _cell(cell: str, column: Column, width: float) -> tuple[list[Line], float]:
+    """A cell's lines and size: smaller, then over several lines, before it is cut."""
+    text, size = fitted(cell, column.face, column.size, width, READABLE_PT)
+    if text == cell or size > READABLE_PT:
+        return [(Span(cell, column.face),)], size * (
+            1.0 if size == column.size else 0.997
+        )  # what just fits stays whole
+    lines = wrap([Span(cell, column.face)], READABLE_PT, width)
+    if len(lines) > MOST_LINES:
+        rest = " ".join(span.text for line in lines[MOST_LINES - 1 :] for span in line)
+        lines = [*lines[: MOST_LINES - 1], (Span(shortened(rest, column.face, READABLE_PT, width), column.face),)]
+    return lines, READABLE_PT
 
 
 def _edges(sheet: Sheet, columns: Sequence[Column]) -> list[float]:
@@ -91,12 +117,12 @@ def _edges(sheet: Sheet, columns: Sequence[Column]) -> list[float]:
 
 
 def _heads(sheet: Sheet, columns: Sequence[Column], edges: Sequence[float]) -> None:
-    sheet.y -= 18
+    sheet.y -= HEADS_PT - 5
     for at, column in enumerate(columns):
         text = shortened(column.head, "bold", palette.SMALL_PT, edges[at + 1] - edges[at] - 4)
         draw(sheet.canvas, edges[at], sheet.y, [Span(text, "bold", palette.SOFT)], palette.SMALL_PT)
     sheet.y -= 5
-    sheet.rule()
+    sheet.rule(to_write_on=True)
 
 
 def _running_head(sheet: Sheet, title: str, heading: DayHeading, warning: str) -> None:

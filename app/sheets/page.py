@@ -89,10 +89,12 @@ class Sheet:
         self.canvas.bookmarkHorizontal(key, 0, min(self.height, self.y + 20))
         self.canvas.addOutlineEntry(name, key, level)
 
-    def rule(self, *, strong: bool = False, x0: float | None = None, x1: float | None = None) -> None:
-        """A hairline across the text at the cursor."""
-        self.canvas.setStrokeColor(palette.INK if strong else palette.LINE)
-        self.canvas.setLineWidth(0.8 if strong else 0.5)
+    def rule(
+        self, *, strong: bool = False, to_write_on: bool = False, x0: float | None = None, x1: float | None = None
+    ) -> None:
+        """A hairline across the text at the cursor; one to write on is dark enough for any printer."""
+        self.canvas.setStrokeColor(palette.INK if strong else palette.GREY if to_write_on else palette.LINE)
+        self.canvas.setLineWidth(0.8 if strong else 0.6 if to_write_on else 0.5)
         self.canvas.line(self.left if x0 is None else x0, self.y, self.right if x1 is None else x1, self.y)
 
     def heading(self, text: str, key: str, *, keep_with: float = 40.0) -> None:

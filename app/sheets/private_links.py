@@ -16,7 +16,7 @@ ROWS = 4
 GAP_PT = 16.0
 CODE_PT = 112.0  # a module of half a millimetre: read by a phone from the hand
 QUIET_MODULES = 4  # ISO/IEC 18004 asks for 4
-URL_PT = 6.4
+URL_PT = 7.4  # has to be read off and typed
 
 
 @dataclass(frozen=True, slots=True)

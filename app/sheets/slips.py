@@ -9,6 +9,8 @@ from app.sheets.typography import Span, draw, fitted, wrap
 
 COLUMNS, ROWS = 2, 4
 NUMBER_PT = 58.0
+NUMBER_SHARE = 0.44  # of a slip's width, for the number
+FACT_PT = 13.0
 NO_NAME = (
     "Keep this slip. In the recording room your number is all we need: please do not say your name or your school."
 )
@@ -31,6 +33,8 @@ def render_slips(heading: DayHeading, slips: Sequence[Slip]) -> bytes:
         place = at % (COLUMNS * ROWS)
         if at and not place:
             sheet.new_page()
+        if not place:
+            _cuts(sheet, top, width, height)
         row, column = divmod(place, COLUMNS)
         _slip(sheet, heading, slip, sheet.left + column * width, top - row * height, width, height)
     return sheet.finish()
@@ -38,18 +42,13 @@ def render_slips(heading: DayHeading, slips: Sequence[Slip]) -> bytes:
 
 def _slip(sheet: Sheet, heading: DayHeading, slip: Slip, x: float, top: float, width: float, height: float) -> None:
     canvas, inner = sheet.canvas, 12.0
-    canvas.setStrokeColor(palette.GREY)
-    canvas.setLineWidth(0.5)
-    canvas.setDash(3, 3)
-    canvas.rect(x, top - height, width, height, stroke=1, fill=0)
-    canvas.setDash()
     room = width - 2 * inner
     y = top - inner - palette.SMALL_PT
     line = " · ".join(t for t in (heading.audition, heading.round_name, heading.held_on) if t)
     text, size = fitted(line, "text", palette.SMALL_PT, room, 5.6)
     draw(canvas, x + inner, y, [Span(text, "text", palette.SOFT)], size)
     y -= NUMBER_PT * 0.86
-    text, size = fitted(slip.blind_number, "title-bold", NUMBER_PT, room * 0.5, 20.0)
+    text, size = fitted(slip.blind_number, "title-bold", NUMBER_PT, room * NUMBER_SHARE - 8, 20.0)
     draw(canvas, x + inner, y, [Span(text, "title-bold")], size)
     facts = [
         ("Plays at", slip.plays_at),
@@ -57,20 +56,33 @@ def _slip(sheet: Sheet, heading: DayHeading, slip: Slip, x: float, top: float, w
         ("Check-in by", slip.check_in_by),
         ("Room", slip.room),
     ]
-    fact_y = top - inner - palette.SMALL_PT - 17
+    fact_y = top - inner - palette.SMALL_PT - 20
     for name, value in facts:
         if value:
-            left = x + inner + room * 0.52
-            label = draw(canvas, left, fact_y, [Span(f"{name}  ", "text", palette.SOFT)], palette.SMALL_PT)
-            text, size = fitted(value, "bold", 10.5, room * 0.48 - label, 6.0)
+            left = x + inner + room * NUMBER_SHARE
+            label = draw(canvas, left, fact_y, [Span(f"{name}  ", "text", palette.SOFT)], palette.BODY_PT)
+            text, size = fitted(value, "bold", FACT_PT, room * (1 - NUMBER_SHARE) - label, 7.0)
             draw(canvas, left + label, fact_y, [Span(text, "bold")], size)
-            fact_y -= 14.5
+            fact_y -= FACT_PT * 1.4
     y -= 15
     if slip.instrument:
         text, size = fitted(slip.instrument, "text", palette.BODY_PT, room, 6.0)
         draw(canvas, x + inner, y, [Span(text)], size)
-    lines = wrap([Span(NO_NAME, "text", palette.SOFT)], palette.SMALL_PT, room)
-    y = top - height + inner + palette.SMALL_PT * palette.LEADING * (len(lines) - 1)
+    lines = wrap([Span(NO_NAME)], palette.BODY_PT, room)
+    y = top - height + inner + palette.BODY_PT * palette.LEADING * (len(lines) - 1)
     for one in lines:
-        draw(canvas, x + inner, y, one, palette.SMALL_PT)
-        y -= palette.SMALL_PT * palette.LEADING
+        draw(canvas, x + inner, y, one, palette.BODY_PT)
+        y -= palette.BODY_PT * palette.LEADING
+
+
+def _cuts(sheet: Sheet, top: float, width: float, height: float) -> None:
+    """Dashed lines to cut along, each drawn once: two over each other would look solid."""
+    canvas = sheet.canvas
+    canvas.setStrokeColor(palette.GREY)
+    canvas.setLineWidth(0.6)
+    canvas.setDash(3, 3)
+    for row in range(ROWS + 1):
+        canvas.line(sheet.left, top - row * height, sheet.right, top - row * height)
+    for column in range(COLUMNS + 1):
+        canvas.line(sheet.left + column * width, top, sheet.left + column * width, top - ROWS * height)
+    canvas.setDash()
