@@ -40,6 +40,7 @@ def _one(sheet: Sheet, model: BlankSheetModel, number: str, why_empty: str) -> N
     sheet.y -= 14
     sheet.rule(strong=True)
     sheet.y -= 24
+    sheet.bookmark(f"Number {number}", f"number-{number}", 1)
     canvas = sheet.canvas
     used = draw(canvas, sheet.left, sheet.y, [Span(number, "title-bold")], 24)
     draw(canvas, sheet.left + used + 10, sheet.y, [Span("number", "text", palette.SOFT)], palette.SMALL_PT)

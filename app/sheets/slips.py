@@ -34,6 +34,7 @@ def render_slips(heading: DayHeading, slips: Sequence[Slip]) -> bytes:
         if at and not place:
             sheet.new_page()
         if not place:
+            sheet.bookmark(f"From number {slip.blind_number}", f"slips-{at}")
             _cuts(sheet, top, width, height)
         row, column = divmod(place, COLUMNS)
         _slip(sheet, heading, slip, sheet.left + column * width, top - row * height, width, height)
