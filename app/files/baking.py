@@ -13,6 +13,7 @@ from app.files.engraving_walk import HREF, SVG, UNITS_PER_SPACE
 from app.files.outlines import transformed
 
 EDGE = 0.3  # staff spaces right of the last bar line, so that its whole width is in the picture
+LAST_LATIN = 0x24F  # end of Latin Extended-B
 BAR_NUMBER_DROP = 2.0  # staff spaces below the lowest ink; our choice
 TEXT_FONT = "Times New Roman, Times, Liberation Serif, serif"  # the metrics words are placed by
 
@@ -137,15 +138,18 @@ def _text(element: ElementTree.Element, out: ElementTree.Element, emphasis: tupl
             gather(child, size)
 
     gather(element, 0.0)
+    bold, italic = out.get("font-weight") == "bold" or emphasis[0], out.get("font-style") == "italic" or emphasis[1]
     if not any(music_glyphs.is_music(text) for text, _ in runs):
         _copy_text(element, out)
+        if len(runs) == 1:
+            text, size = runs[0]
+            out.attrib.update(_fitted(text, music_glyphs.run_width(text, size, bold, italic)))
         return out
     group = ElementTree.Element(SVG + "g")
     for name in ("font-weight", "font-style"):
         if out.get(name):
             group.set(name, out.attrib[name])
     x, y = float(element.get("x") or 0), float(element.get("y") or 0)
-    bold, italic = out.get("font-weight") == "bold" or emphasis[0], out.get("font-style") == "italic" or emphasis[1]
     widths = music_glyphs.run_widths([(text, size, bold, italic) for text, size in runs])
     at = x - {"middle": sum(widths) / 2, "end": sum(widths)}.get(element.get("text-anchor", "start"), 0.0)
     for (text, size), run_width in zip(runs, widths, strict=True):
@@ -156,11 +160,23 @@ def _text(element: ElementTree.Element, out: ElementTree.Element, emphasis: tupl
                 ElementTree.SubElement(group, SVG + "path", {"d": data})
         elif text.strip():
             word = ElementTree.SubElement(
-                group, SVG + "text", {"x": f"{at:.1f}", "y": f"{y:g}", "font-size": f"{size:g}"}
+                group,
+                SVG + "text",
+                {"x": f"{at:.1f}", "y": f"{y:g}", "font-size": f"{size:g}", **_fitted(text, run_width)},
             )
             word.text = text
         at += run_width
     return group
+
+
+def _fitted(text: str, width: float) -> dict[str, str]:
+    """A word keeps to the room it was given: many devices have no Times, and wider letters would cover the next sign.
+
+    Only Latin words: of others the metrics know no width.
+    """
+    if not text.strip() or any(ord(c) > LAST_LATIN for c in text):
+        return {}
+    return {"textLength": f"{width:.1f}", "lengthAdjust": "spacingAndGlyphs"}
 
 
 def _copy_text(source: ElementTree.Element, target: ElementTree.Element) -> None:

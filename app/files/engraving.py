@@ -23,7 +23,7 @@ from app.files.outlines import IDENTITY, bounds, parse_path
 
 DEFAULT_WIDTH = 100.0  # staff spaces: a staff of 7 mm across a Letter page less its margins; our choice
 LOOSENING = 1.2  # room for the figures below the notes; our choice
-LAYOUT_VERSION = 2  # raise it when equal sources come out differently
+LAYOUT_VERSION = 3  # raise it when equal sources come out differently
 SYSTEM_GAP = 3.0  # staff spaces between systems in the browser's picture; our choice
 MAX_BARS = 1200  # our choice: far beyond any excerpt, keeps a request bounded
 

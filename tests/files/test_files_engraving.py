@@ -117,6 +117,22 @@ def test_the_browsers_picture_has_no_styles_and_keeps_ids() -> None:
     assert len(engraved.svg_tops) == len(engraved.systems)
 
 
+def test_words_keep_to_their_room_whatever_the_devices_font() -> None:
+    """Without this a wide letter of a fallback font covered the note of a metronome mark."""
+    root = ElementTree.fromstring(engrave(FEATURES.read_bytes()).svg)
+    found = {
+        "".join(e.itertext()).strip(): e
+        for e in root.iter(SVG + "text")
+        if e.get("textLength") and "".join(e.itertext()).strip()
+    }
+    assert {"Allegro (ma non troppo)", "112", "=", "rit."} <= set(found)
+    tempo = found["Allegro (ma non troppo)"]
+    assert tempo.get("lengthAdjust") == "spacingAndGlyphs"
+    # what follows on the line begins behind it
+    end = float(tempo.attrib["x"]) + float(tempo.attrib["textLength"])
+    assert end <= float(found["="].attrib["x"])
+
+
 def test_equal_sources_give_equal_pictures() -> None:
     source = FEATURES.read_bytes()
     first = engrave(source)
