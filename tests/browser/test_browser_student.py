@@ -3,7 +3,7 @@
 import math
 import re
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +12,9 @@ import soundfile
 from microphone import chromium_args_for
 from opened_audition import FIRST_SEC, NOTE_SEC, open_round
 from playwright.sync_api import Page, Playwright, expect
+from small_audition import set_up
 from test_browser_screens import FAULTS, SIZES, WITH_RULES, broken_rules, settled
+from thread_server import start_server
 
 pytestmark = pytest.mark.browser
 
@@ -145,23 +147,36 @@ def test_the_leader_saves_all_sheets_and_slips(open_context, open_page, drawn, l
     page.get_by_role("button", name="Done").click()
 
 
-def test_it_opens_without_a_network_after_the_first_visit(open_context, open_page, link):
-    context = open_context()
-    watched = open_page(context)
-    page = watched.page
-    page.goto(link)
+@pytest.fixture
+def own_link(tmp_path: Path, take_file: Path) -> Iterator[tuple[str, Callable[[], None]]]:
+    """A private link on a server of its own, and what stops that server."""
+    server, stop = start_server(tmp_path / "data")
+    links = open_round(server.url, set_up(server.url, server.setup_secret), server.resources, take_file)
+    yield next(iter(links.values())), stop
+    stop()
+
+
+def test_it_opens_with_the_server_gone_after_the_first_visit(own_link, open_context, open_page):
+    url, stop_server = own_link
+    page = open_page(open_context()).page
+    page.goto(url)
     page.evaluate("navigator.serviceWorker.ready")
     page.reload()
     expect(page.get_by_text("All of it is kept on this device")).to_be_visible()
-    context.set_offline(True)
-    page.goto("/student.html")
+    stop_server()
+    assert page.evaluate("fetch('/healthz', { cache: 'no-store' }).then(() => 'there', () => 'gone')") == "gone"
+    page.reload()
     expect(page.get_by_text("This is what this device has kept.")).to_be_visible()
     go(page, "Take")
     expect(page.locator(".engraving.marked svg")).to_be_visible()
     expect(page.get_by_role("button", name="Play", exact=True)).not_to_have_attribute("aria-disabled", "true")
     page.get_by_role("button", name="Play", exact=True).click()
-    expect(page.get_by_role("button", name="Pause")).to_be_visible()
+    expect(page.locator(".marked .sounding")).to_have_attribute("visibility", "visible")  # it plays and is followed
+    page.get_by_role("button", name="First note").click()
+    expect(page.get_by_role("region", name="Figures of one note")).to_contain_text("cents")
     go(page, "Practice")
+    page.get_by_role("button", name="Start the metronome").click()
+    expect(page.locator(".beats .now")).to_have_count(1)
     page.get_by_role("button", name="Start the drone").click()
     expect(page.get_by_role("button", name="Stop the drone")).to_be_visible()
 

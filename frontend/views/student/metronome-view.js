@@ -67,7 +67,7 @@ export function MetronomeView({ settings, level, sound, quiet }) {
   ];
   return html`<section>
     <h3>Metronome and tempo ladder</h3>
-    <p class="soft">${settings.tempo_assumed ? "No tempo is printed; the goal here is" : "The mark is"} ${settings.beat_name} = ${settings.mark_bpm}${settings.clean_bar ? `. The ladder begins at your fastest clean bar (bar ${settings.clean_bar})` : ""}.</p>
+    <p class="soft">${settings.tempo_assumed ? "No tempo is printed; the goal here is" : "The marked tempo is"} ${settings.beat_name} = ${settings.mark_bpm}${settings.clean_bar ? `. The ladder begins at your fastest clean bar (bar ${settings.clean_bar})` : ""}.</p>
     <ol class="plain ladder" aria-label="Tempo ladder">
       ${ladder.map((one, index) => html`<li><button type="button" aria-pressed=${index === step ? "true" : "false"} onClick=${() => go(index)} aria-label=${`${settings.beat_name} = ${one}${index === ladder.length - 1 ? ", the goal" : ""}`}>${one}</button></li>`)}
     </ol>

@@ -3,8 +3,8 @@
 import { fetchBlob } from "../../core/api.js";
 import { Deed, Wrong, html, saveAs, useAct } from "../parts.js";
 
-/** @param {number | null} mark @param {number} [digits] */
-const markText = (mark, digits = 0) => (mark === null ? "–" : digits && !Number.isInteger(mark) ? mark.toFixed(digits) : String(Math.round(mark * 10) / 10));
+/** As on paper. @param {number | null} mark @param {number} [digits] 0: an adjudicator's own, whole as a rule */
+const markText = (mark, digits = 0) => (mark === null ? "–" : digits ? mark.toFixed(digits) : String(Math.round(mark * 10) / 10));
 
 /** @param {{round: any, secret: string}} props */
 export function OwnSheet({ round, secret }) {
@@ -47,7 +47,7 @@ function Overall({ round }) {
     <thead><tr><th scope="col">Caption</th><th scope="col" class="right">Mark</th><th scope="col">What it earned</th></tr></thead>
     <tbody>
       ${round.overall.map((row) => html`<tr><th scope="row">${row.name}</th><td class="right" data-label="Mark">${markText(row.merged, 1)}</td><td>${row.earned}</td></tr>`)}
-      <tr><th scope="row">Together</th><td class="right" data-label="Mark">${markText(round.merged_total, 2)}</td><td class="soft">from ${round.scale_low} to ${round.scale_high}</td></tr>
+      <tr><th scope="row">Together</th><td class="right" data-label="Mark">${markText(round.merged_total, 1)}</td><td class="soft">from ${round.scale_low} to ${round.scale_high}</td></tr>
     </tbody>
   </table></div>`;
 }
