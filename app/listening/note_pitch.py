@@ -37,7 +37,8 @@ EDGE_TOLERANCE_CENTS = 20.0
 EDGE_TOLERANCE_SPREADS = 3.5
 LONGEST_EDGE_SHARE = 0.4
 WEIGHT_RANGE_DB = 20.0  # frames this far below the loudest count least
-FLOOR_CENTS, SHORT_CENTS_SEC, WANDER_SHARE, VIBRATO_SHARE = 0.08, 0.03, 0.3, 0.08  # fitted, see uncertainty
+FLOOR_CENTS, SHORT_CENTS_SEC, WANDER_SHARE, VIBRATO_SHARE = 0.08, 0.09, 0.3, 0.06  # fitted, see uncertainty
+EDGE_SEC = 0.02  # at either end of a note, where the neighbours still sound
 SLOPE_FROM_SEC = 0.25
 SCOOP_FROM_SEC = 0.2
 SCOOP_WINDOW_SEC = 0.03
@@ -132,7 +133,7 @@ def measure_note(
     long_enough = t[-1] - t[0] >= SLOPE_FROM_SEC
     return NotePitch(
         cents=mean,
-        uncertainty_cents=uncertainty(steady_sec, float(np.std(c)), vibrato),
+        uncertainty_cents=uncertainty(steady_sec, _whole_spread(times, cents, heard, onset_sec, offset_sec), vibrato),
         spread_cents=float(np.std(c)),
         slope_cents_per_sec=_slope(t, c, vibrato) if long_enough else None,
         scoop_cents=None if slurred or length < SCOOP_FROM_SEC else _scoop(times, cents, heard, onset_sec, mean),
@@ -144,15 +145,23 @@ def measure_note(
     )
 
 
-def uncertainty(steady_sec: float, spread_cents: float, vibrato: Vibrato | None) -> float:
-    """About one standard deviation of a note's cents, from replicas: twelve rendered instruments in a small room.
+def uncertainty(steady_sec: float, whole_spread_cents: float, vibrato: Vibrato | None) -> float:
+    """About one standard deviation of a note's cents, from replicas: fifteen rendered instruments, dry and in a room.
 
-    A floor for the tracker, a part that falls with the steady time, and a share of the wandering inside the note (how
-    far its pitch depends on which stretch of it one takes). With vibrato that share is taken of the extent. Over 905
-    notes in a small room, end to end, 95 % of the errors lay below 3.0 of this value, in 890 with known ends below 2.2.
+    A floor for the tracker, a part that falls with the steady time, and a share of the wandering over the whole note
+    (how far its pitch depends on which stretch of it one takes: a short note with a scooped start has no one pitch).
+    With vibrato that share is taken of the extent. benchmarks/README.md says how errors compare with it by length.
     """
-    wandering = WANDER_SHARE * spread_cents if vibrato is None else VIBRATO_SHARE * vibrato.extent_cents
+    wandering = WANDER_SHARE * whole_spread_cents if vibrato is None else VIBRATO_SHARE * vibrato.extent_cents
     return float(np.sqrt(FLOOR_CENTS**2 + (SHORT_CENTS_SEC / steady_sec) ** 2 + wandering**2))
+
+
+def _whole_spread(
+    times: FloatArray, cents: FloatArray, heard: NDArray[np.bool_], onset_sec: float, offset_sec: float
+) -> float:
+    """Standard deviation in cents of everything heard of a note but its very edges, attack and release included."""
+    whole = heard & (times >= onset_sec + EDGE_SEC) & (times <= offset_sec - EDGE_SEC)
+    return float(np.std(cents[whole])) if whole.any() else 0.0
 
 
 def _cents(hz: FloatArray, reference_hz: float) -> FloatArray:

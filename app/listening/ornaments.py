@@ -108,9 +108,11 @@ def _stays(on_other: NDArray[np.bool_], times: FloatArray, hop_sec: float) -> li
 def landings(piece: Piece, timing: Timing, doubts_sec: Sequence[float] | FloatArray) -> list[dict[str, Any]]:
     """The note each trill, turn, mordent or grace group must arrive on, and when it came.
 
-    ``doubts_sec`` [n] follows ``piece.notes``.
+    ``doubts_sec`` [n] follows ``piece.notes``. The doubt of a landing is that of its onset and of the pulse it is read
+    against.
     """
     out = []
+    pulse_doubt = timing.pulse.noise_sec if timing.pulse is not None else 0.0
     pending: tuple[str, str] | None = None
     grace_first: str | None = None
     for i, note in enumerate(piece.notes):
@@ -127,7 +129,7 @@ def landings(piece: Piece, timing: Timing, doubts_sec: Sequence[float] | FloatAr
                     "after": ornament[0],
                     "ornament_note_id": ornament[1],
                     "timing_ms": 1000.0 * when,
-                    "uncertainty_ms": 1000.0 * float(doubts_sec[i]),
+                    "uncertainty_ms": 1000.0 * float(np.hypot(doubts_sec[i], pulse_doubt)),
                 }
             )
         grace_first = None

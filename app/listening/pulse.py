@@ -10,6 +10,7 @@ Positions are in *beats*: felt beats of the first bar, with printed tempo change
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numba import njit
@@ -22,9 +23,9 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
 # Our choices, set on simulated players with rubato, late notes and shortened holds.
-SMOOTH_BEATS = 1.4  # the curve follows tempo waves longer than about six times this
+SMOOTH_BEATS = 1.0  # the curve follows tempo waves longer than about six times this
 HELD_REACH_BEATS = 12.0  # either side of a held note
-HELD_SMOOTH_BEATS = 2.0  # around a held note: the tempo of the bars beside it
+HELD_SMOOTH_BEATS = 1.0  # around a held note: longer errs by twice as much under rubato, shorter follows odd neighbours
 TIMING_FLOOR_BEATS, TIMING_FLOOR_SEC = 0.012, 0.006  # least scale of onset residuals; 6 ms: Friberg & Sundberg 1995
 SHIFT_SCALE = 0.2  # scale of small phase shifts against that of onset residuals
 TIMING_FREEDOM, SHIFT_FREEDOM = 3.0, 1.5  # degrees of freedom of the two t distributions
@@ -133,6 +134,29 @@ def beat_without(pulse: Pulse, interval: int, free: BoolArray) -> tuple[float, f
     around = np.abs(pulse.beats - 0.5 * (pulse.beats[interval] + pulse.beats[interval + 1])) <= 4.0
     waving = WAVE_SHARE * float(np.std(pulse.beat_sec[around])) / value
     return value, float(np.sqrt(scatter**2 + (found.noise_sec / value / max(span, 1.0)) ** 2 + waving**2))
+
+
+def expected_without(pulse: Pulse, onset: int, free: BoolArray) -> float | None:
+    """Where a pulse that does not know onset ``onset`` puts it (s); None after a break or with too few onsets around.
+
+    A late note pulls the curve it is part of a little towards itself; read this way it is as late as it was played.
+    """
+    if onset == 0 or free[onset - 1]:
+        return None
+    a = max(0, min(int(np.searchsorted(pulse.beats, pulse.beats[onset] - HELD_REACH_BEATS)), onset - 12))
+    b = min(pulse.beats.size, max(int(np.searchsorted(pulse.beats, pulse.beats[onset] + HELD_REACH_BEATS)), onset + 14))
+    kept = np.delete(np.arange(a, b), onset - a)
+    breaks = np.array([bool(free[i:j].any()) for i, j in pairwise(kept)], dtype=bool)
+    found = fit_pulse(pulse.beats[kept] - pulse.beats[a], pulse.times_sec[kept], breaks)
+    before = onset - 1 - a
+    if found is None or not found.judged[before]:
+        return None
+    tempo = found.beat_sec[before]
+    step = float(pulse.beats[onset] - pulse.beats[onset - 1])
+    if onset + 1 < b and not free[onset]:  # the tempo at the onset itself lies between its neighbours'
+        whole = float(pulse.beats[onset + 1] - pulse.beats[onset - 1])
+        tempo += 0.5 * step / whole * (found.beat_sec[before + 1] - tempo)
+    return float(found.phase_sec[before] + step * tempo)
 
 
 def _first_weights(

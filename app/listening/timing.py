@@ -9,14 +9,14 @@ from numpy.typing import NDArray
 from app.domain.piece import Piece
 from app.listening.followed import Features, Followed
 from app.listening.note_pitch import SPEAKS_DB, SPEAKS_WITHIN_SEC
-from app.listening.pulse import Pulse, beat_without, beats_of, fit_pulse
+from app.listening.pulse import Pulse, beat_without, beats_of, expected_without, fit_pulse
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
 HELD_FROM_BEATS = 0.999  # notes of a beat or more are read against a pulse fitted without them
 BREAK_SLACK_SEC = 0.06  # a break and the note it stands before are told within this
-LONGEST_HESITATION_BEATS = 3.0  # an interval this much too long is no part of the pulse: our choice
+LATE_SEC = 0.03  # a note this far off is read again against a pulse without it: our choice
 
 SLURRED_DOUBT_SEC, ATTACK_DOUBT_SEC, ATTACK_DOUBT_SHARE = 0.003, 0.003, 0.15  # fitted, see onset_doubts
 NO_EDGE_RISE_SEC, NO_EDGE_DOUBT_SEC = 0.005, 0.02
@@ -154,7 +154,16 @@ def _note_timing(
         sounding = (heard.offset_sec - heard.onset_sec) / (beats_long * beat)
     why = reasons.get(k)
     timing = None if why else float(pulse.times_sec[k] - pulse.expected_sec[k])
+    if timing is not None and (abs(timing) > LATE_SEC or lands(piece, i)):
+        expected = expected_without(pulse, k, free)
+        timing = timing if expected is None else float(pulse.times_sec[k]) - expected
     return NoteTiming(timing, why, beat, ratio, doubt, sounding, gap)
+
+
+def lands(piece: Piece, index: int) -> bool:
+    """Whether the note is where a grace group, trill, turn or mordent arrives."""
+    before = piece.notes[index - 1] if index else None
+    return before is not None and not piece.notes[index].grace and (before.grace or before.ornament is not None)
 
 
 def _left_out_between(piece: Piece, followed: Followed, first: int, second: int) -> bool:
