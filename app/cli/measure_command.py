@@ -30,6 +30,9 @@ def register(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--tempo", metavar="BPM", type=float, help="tempo asked for, in the unit of the printed mark")
     parser.add_argument("--temperament", choices=("equal", "just"), default="equal", help="the reading that counts")
     parser.add_argument("--minor-seventh", choices=("16/9", "9/5", "7/4"), default="16/9", help="just minor seventh")
+    parser.add_argument(
+        "--click", action="store_true", help="played to an audible click at the tempo: rhythm is judged on its grid"
+    )
     parser.add_argument("--instrument", metavar="KEY", help="who plays, such as clarinet-bb, when not as in the file")
     parser.add_argument("--part", metavar="PART", help="name or number (from 0) of the part in a file with several")
     parser.add_argument("--bars", metavar="A-B", help="the bars that are played, such as 1-16")
@@ -46,6 +49,7 @@ def run(args: argparse.Namespace) -> int:
         tempo_bpm=args.tempo,
         temperament=args.temperament,
         minor_seventh=args.minor_seventh,
+        click=args.click,
     )
     if args.plot is not None and args.plot.suffix.lower() != ".png":
         raise BadInput(f"The picture must be a PNG file; {args.plot.name} does not end in .png.")

@@ -121,7 +121,7 @@ def findings_of(
     fitted = fitted_reference(_counting(piece, followed, pitches), lengths)
     used = float(settings.a4_hz) if settings.a4_hz != "fit" else (fitted or A4_HZ)
     doubts = onset_doubts(piece, followed, features)
-    timing = read_timing(piece, followed, doubts)
+    timing = read_timing(piece, followed, doubts, features if settings.click else None)
     levels = tuple(_level_of(piece, followed, features, energy, i) for i in range(len(piece.notes)))
     heard = Heard(
         samples=samples,

@@ -37,6 +37,7 @@ MEDIAN_REACH_BEATS = 5.0  # either side, for the first guess of the tempo
 WILD = 3.5  # scales off the first guess from which an onset or a shift starts with little weight
 WAVE_SHARE = 2.0  # the fitted curve shows about half of a wave that is a few beats long
 LEAST_ONSETS = 4  # in one stretch between breaks
+GIVEN_DOUBT = 0.001  # relative, of a metronome's beat
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +51,7 @@ class Pulse:
     beat_sec: FloatArray  # seconds per beat
     judged: BoolArray
     noise_sec: float  # robust scale of the onsets about the pulse
+    given: bool = False  # a click's grid, not fitted to the onsets
 
 
 def beats_of(piece: Piece, quarters: FloatArray) -> FloatArray:
@@ -112,6 +114,8 @@ def beat_without(pulse: Pulse, interval: int, free: BoolArray) -> tuple[float, f
 
     Returns the value and its relative standard deviation, or None when too few onsets lie around it.
     """
+    if pulse.given:
+        return float(pulse.beat_sec[interval]), GIVEN_DOUBT
     n = pulse.beats.size
     a = max(0, min(int(np.searchsorted(pulse.beats, pulse.beats[interval] - HELD_REACH_BEATS)), interval - 12))
     b = min(n, max(int(np.searchsorted(pulse.beats, pulse.beats[interval + 1] + HELD_REACH_BEATS)), interval + 14))
@@ -141,6 +145,8 @@ def expected_without(pulse: Pulse, onset: int, free: BoolArray) -> float | None:
 
     A late note pulls the curve it is part of a little towards itself; read this way it is as late as it was played.
     """
+    if pulse.given:
+        return float(pulse.expected_sec[onset])
     if onset == 0 or free[onset - 1]:
         return None
     a = max(0, min(int(np.searchsorted(pulse.beats, pulse.beats[onset] - HELD_REACH_BEATS)), onset - 12))

@@ -32,6 +32,8 @@ def rhythm_family(
     out = _summary(timing)
     judged = [float(doubts_sec[i]) for i, n in enumerate(timing.notes) if n.timing_sec is not None]
     out["timing_uncertainty_ms"] = 1000.0 * float(np.median(judged)) if judged else None
+    out["against"] = "pulse" if timing.click is None else "click"
+    out["click_phase"] = timing.click
     out.update(_tempo(piece, timing))
     out["held_notes"] = _held_notes(piece, followed, timing)
     out["landings"] = landings(piece, timing, doubts_sec)

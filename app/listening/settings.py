@@ -35,12 +35,14 @@ class ListeningSettings:
     ``tempo_bpm``: the tempo asked for instead of the printed mark, in the beat unit of the first mark.
     ``temperament``: which reading the summary of the pitch family counts; both are always given.
     ``minor_seventh``: the ratio a just minor seventh is read against.
+    ``click``: the take was played to an audible click at the tempo asked for, so rhythm is judged on its grid.
     """
 
     a4_hz: float | Literal["fit"] = 440.0
     tempo_bpm: float | None = None
     temperament: Literal["equal", "just"] = "equal"
     minor_seventh: Literal["16/9", "9/5", "7/4"] = "16/9"
+    click: bool = False
 
     def __post_init__(self) -> None:
         if self.a4_hz != "fit" and not (

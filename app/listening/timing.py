@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.domain.piece import Piece
+from app.listening.click import Phase, heard_click, on_click
 from app.listening.followed import Features, Followed
 from app.listening.note_pitch import SPEAKS_DB, SPEAKS_WITHIN_SEC
 from app.listening.pulse import Pulse, beat_without, beats_of, expected_without, fit_pulse
@@ -49,6 +50,7 @@ class Timing:
     pulse: Pulse | None
     members: tuple[int, ...]  # indices of the notes that carry the pulse
     free: BoolArray  # [members - 1] intervals that say nothing about the pulse
+    click: Phase | None = None  # judged on a click's grid, and how its phase is known
 
 
 def onset_doubts(piece: Piece, followed: Followed, features: Features) -> FloatArray:
@@ -76,8 +78,14 @@ def onset_doubts(piece: Piece, followed: Followed, features: Features) -> FloatA
     return out
 
 
-def read_timing(piece: Piece, followed: Followed, doubts_sec: Sequence[float] | FloatArray) -> Timing:
-    """Timing of every note. ``doubts_sec`` [n]: one standard deviation of each onset."""
+def read_timing(
+    piece: Piece, followed: Followed, doubts_sec: Sequence[float] | FloatArray, click_in: Features | None = None
+) -> Timing:
+    """Timing of every note. ``doubts_sec`` [n]: one standard deviation of each onset.
+
+    With ``click_in``, the features of the take, it was played to a click at the piece's mark and is judged on that
+    grid, if it followed it.
+    """
     members = [
         i
         for i, note in enumerate(piece.notes)
@@ -88,10 +96,15 @@ def read_timing(piece: Piece, followed: Followed, doubts_sec: Sequence[float] | 
     beats = beats_of(piece, quarters)
     free, reasons = _free_intervals(piece, followed, members, beats, times)
     pulse = fit_pulse(beats, times, free) if len(members) >= 2 else None
+    click: Phase | None = None
+    if click_in is not None and pulse is not None:
+        beat_sec = piece.tempo_marks[0].quarter_sec * piece.bars[0].felt_beat_quarters
+        found = on_click(pulse, free, beat_sec, heard_click(click_in, followed.start_sec, beat_sec))
+        pulse, click = found or (pulse, None)
     notes = [NoteTiming(why=GRACE if note.grace else NOT_PLAYED) for note in piece.notes]
     for k, i in enumerate(members):
         notes[i] = _note_timing(piece, followed, members, k, pulse, free, reasons, doubts_sec)
-    return Timing(tuple(notes), pulse, tuple(members), free)
+    return Timing(tuple(notes), pulse, tuple(members), free, click)
 
 
 def _free_intervals(

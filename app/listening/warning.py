@@ -20,7 +20,7 @@ def warnings_of(heard: Heard, timing: Timing) -> tuple[str, ...]:
     """What a reader of the findings must know first. The follower's own sentences come before ours."""
     out = list(heard.followed.warnings)
     beside = (_other_sound(heard, before=True), _other_sound(heard, before=False), _beginnings(heard), _stops(heard))
-    for sentence in (_tuning(heard), *beside, _cut_off(heard), _noisy(heard), _left_out(heard)):
+    for sentence in (_tuning(heard), _click(heard, timing), *beside, _cut_off(heard), _noisy(heard), _left_out(heard)):
         if sentence is not None:
             out.append(sentence)
     if heard.settings.temperament == "just" and heard.piece.tonic_written is None:
@@ -38,6 +38,20 @@ def _tuning(heard: Heard) -> str | None:
     return (
         f"The take is tuned {abs(cents):.0f} cents {way} the reference (A = {heard.a4_hz_fitted:.1f} Hz): "
         "single notes are better read against the take's own reference."
+    )
+
+
+def _click(heard: Heard, timing: Timing) -> str | None:
+    if not heard.settings.click or timing.pulse is None:
+        return None
+    mark = heard.piece.tempo_marks[0].beats_per_minute
+    if timing.click is None:
+        return f"The take does not keep to the click at {mark:g}: its rhythm is judged on its own pulse."
+    if timing.click == "heard":
+        return f"Rhythm is judged on the click at {mark:g} that is heard before the first note."
+    return (
+        f"Rhythm is judged on the click at {mark:g}; no click is heard before the first note, so playing that is late "
+        "or early throughout can't be told."
     )
 
 
