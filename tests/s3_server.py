@@ -4,11 +4,12 @@ import os
 import re
 import shutil
 import subprocess
-import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+
+from ending import own_folder, with_parent
 
 BUCKET = "takes"
 KEY = "S3RVER"  # the one the server lets in
@@ -41,9 +42,12 @@ def program() -> str | None:
 @contextmanager
 def running(name: str) -> Iterator[Server]:
     """A server with an empty bucket for the time of the block."""
-    with tempfile.TemporaryDirectory(prefix="fh-s3-") as folder:
+    with own_folder("fh-s3-") as place:
+        folder = place / "objects"
+        folder.mkdir()
+        command = [name, "-d", str(folder), "-a", "127.0.0.1", "-p", "0", "--silent", "--configure-bucket", BUCKET]
         process = subprocess.Popen(
-            [name, "-d", folder, "-a", "127.0.0.1", "-p", "0", "--silent", "--configure-bucket", BUCKET],
+            [*with_parent("KILL"), *command],
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
             text=True,
@@ -57,7 +61,7 @@ def running(name: str) -> Iterator[Server]:
                     break
             found = re.search(r"127\.0\.0\.1:(\d+)", said)
             assert found, said
-            yield Server(int(found.group(1)), Path(folder), process)
+            yield Server(int(found.group(1)), folder, process)
         finally:
             process.kill()
             process.wait()
