@@ -33,6 +33,26 @@ TRIES, TRYING_SEC = 4, 30  # our choice: a short hiccup of the network goes unno
 # Our choice. Some compatible servers write in place: while the same bytes are coming in a second time, they look cut.
 AGAIN_AFTER_SEC = (0.1, 0.4, 1.6)
 OBJECTS, ASIDE, PROBE = "sha256", "unused", "probe"
+# What a refusal says (codes of the S3 API's "Error responses"; the last of each is an HTTP status), and our sentence.
+REFUSALS = (
+    (("NoSuchBucket",), "The object store does not have the bucket; make it, or check FAIRHEARING_TAKES_URL."),
+    (
+        ("RequestTimeTooSkewed",),
+        "The object store refuses this machine's clock, so nothing was kept; set the clock right, then send the take "
+        "again.",
+    ),
+    (
+        ("/latest/api/token", "/latest/meta-data"),  # where keys are looked for last: a machine rented with the store
+        "There are no keys for the object store, so nothing was kept; set AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY, "
+        "then start the server again.",
+    ),
+    (
+        ("InvalidAccessKeyId", "SignatureDoesNotMatch", "AccessDenied", "ExpiredToken", "403 Forbidden", "401 Unauth"),
+        "The object store does not let this server in, so nothing was kept; check AWS_ACCESS_KEY_ID, "
+        "AWS_SECRET_ACCESS_KEY and that they may read, write and delete in the bucket, then send the take again.",
+    ),
+)
+NO_ANSWER = "The take store does not answer, so nothing was kept; check the object store, then send the take again."
 
 
 class ObjectStore:
@@ -156,15 +176,19 @@ class ObjectStore:
         return True
 
     def _bring_back(self, sha256: str) -> None:
-        """Undo a removal that turned out to be wrong."""
-        if self._head(_place(sha256)) is None and self._head(f"{ASIDE}/{sha256}") is not None:
+        """Undo a removal that turned out to be wrong. What is missing altogether may be the bucket: listing says so."""
+        if self._head(_place(sha256)) is not None:
+            return
+        if self._head(f"{ASIDE}/{sha256}") is not None:
             obstore.copy(self._remote, f"{ASIDE}/{sha256}", _place(sha256))
+        else:
+            next(iter(obstore.list(self._remote, prefix=PROBE)), None)
 
     def _head(self, place: str) -> datetime | None:
         """When an object was written, or None when there is none."""
         try:
             return obstore.head(self._remote, place)["last_modified"]
-        except (NotFoundError, FileNotFoundError):
+        except (NotFoundError, FileNotFoundError):  # an answer without a body, so a missing bucket looks the same
             return None
 
     def clear_incoming(self) -> int:
@@ -252,16 +276,13 @@ def _answers(sha256: str = "") -> Iterator[None]:
     """Errors of the object store as ours; their texts, which hold addresses, stay out of replies."""
     try:
         yield
-    except (NotFoundError, FileNotFoundError) as error:
-        if not sha256:
-            raise Unavailable(
-                "The object store does not have the bucket; make it, or check FAIRHEARING_TAKES_URL."
-            ) from error
-        raise NotFound(
-            "The recording is missing from the take store; restore it from a backup.", sha256=sha256
-        ) from error
     except (BaseError, OSError) as error:
-        raise Unavailable(
-            "The take store does not answer, so nothing was kept; check the object store, then send the take again.",
-            reason=type(error).__name__,
-        ) from error
+        said = str(error)
+        for words, sentence in REFUSALS:
+            if any(word in said for word in words):
+                raise Unavailable(sentence, reason=type(error).__name__) from error
+        if isinstance(error, NotFoundError | FileNotFoundError) and sha256:
+            raise NotFound(
+                "The recording is missing from the take store; restore it from a backup.", sha256=sha256
+            ) from error
+        raise Unavailable(NO_ANSWER, reason=type(error).__name__) from error
