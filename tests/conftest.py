@@ -1,4 +1,4 @@
-"""What holds for every test: random tests tell nothing about speed, so they have no deadline.
+"""What holds for every test: random tests tell nothing about speed, so they have no deadline and may draw slowly.
 
 Also the databases. A test that asks for ``url`` (or what is built on it) gets SQLite; with the mark ``both_engines`` it
 runs once more on PostgreSQL. ``--engine postgresql`` runs every such test there and only there.
@@ -13,11 +13,11 @@ from pathlib import Path
 import postgres_cluster
 import pytest
 import s3_server
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 
 from app.db import schema
 
-settings.register_profile("house", deadline=None)
+settings.register_profile("house", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("house")
 
 ENGINES = ("sqlite", "postgresql")

@@ -33,7 +33,7 @@ from app.settings import Settings
 
 HTTPS_PORT = 8443  # our choice: the common second choice where 443 needs more rights
 START_POLL_SEC = 0.02
-GRACE_SEC = 15  # our choice: how long requests under way may take when the server is told to stop
+GRACE_SEC = 30  # our choice: how long requests under way may take when the server is told to stop
 
 
 def serve(settings: Settings, *, announce: Callable[[str], None] | None = None, out: TextIO = sys.stdout) -> int:

@@ -15,6 +15,9 @@ from app.jobs.supervisor import end_with_parent
 from app.jobs.worker import Worker
 from app.services.ledger import DatabaseLedger
 
+# Whoever ends gives its job back at once; a stalled machine must not take one away from the living.
+LEASE_SEC = 300.0
+
 
 def write_result(payload: Mapping[str, Any]) -> Save:
     def save(session: Session) -> None:
@@ -57,5 +60,5 @@ def supervise(url: str, count: int) -> None:
     from app.jobs.supervisor import Supervisor
 
     ledger = DatabaseLedger(Database(url))
-    Supervisor(run, (url, 5.0, os.getpid()), count, lambda name, told: ledger.release(name, forgive=told)).start()
+    Supervisor(run, (url, LEASE_SEC, os.getpid()), count, lambda name, told: ledger.release(name, forgive=told)).start()
     time.sleep(600)

@@ -282,7 +282,7 @@ def test_notation_that_is_a_bomb_is_put_out(leader: Any, tmp_path: Path) -> None
     for name, make in BOMBS.items():
         data = make()
         for path in (f"/api/auditions/{audition_id}/pieces/notation", "/api/notation/parts"):
-            started = time.monotonic()
+            started = time.process_time()  # the server is in this process; others' work adds nothing
             form = {"title": "Bomb", "instrument": "clarinet-bb"}
             reply = leader.post(path, data=form, files={"file": ("bomb.mxl", data)})
             if name == "a path that climbs":  # its content is music; nothing is ever unpacked to a path
@@ -291,7 +291,7 @@ def test_notation_that_is_a_bomb_is_put_out(leader: Any, tmp_path: Path) -> None
                 assert reply.status_code in (413, 422), (name, reply.text)
                 assert reply.json()["error"]["sentence"].endswith(".")
             assert "root:" not in reply.text
-            assert time.monotonic() - started < 10, name
+            assert time.process_time() - started < 10, name
     assert files_in(tmp_path) == before
 
 
