@@ -120,36 +120,38 @@ async def _principal(held: Resources, secret: str) -> Principal | None:
 
 MaybePrincipal = Annotated[Principal | None, Depends(anyone)]
 
+# The checks of roles wait for nothing, and yet are asynchronous: others would each be given a thread to run in.
 
-def leader(principal: MaybePrincipal) -> LeaderPrincipal:
+
+async def leader(principal: MaybePrincipal) -> LeaderPrincipal:
     """A signed-in section leader, or a refusal."""
     if isinstance(principal, LeaderPrincipal):
         return principal
     raise _refusal(principal, "Only the section leader may do this")
 
 
-def proctor(principal: MaybePrincipal) -> LeaderPrincipal | ProctorPrincipal:
+async def proctor(principal: MaybePrincipal) -> LeaderPrincipal | ProctorPrincipal:
     """A recording room's tablet or a section leader, or a refusal."""
     if isinstance(principal, LeaderPrincipal | ProctorPrincipal):
         return principal
     raise _refusal(principal, "Only the recording room may do this")
 
 
-def adjudicator(principal: MaybePrincipal) -> AdjudicatorPrincipal:
+async def adjudicator(principal: MaybePrincipal) -> AdjudicatorPrincipal:
     """An adjudicator's tablet, or a refusal. A leader is none: whoever sees names never scores."""
     if isinstance(principal, AdjudicatorPrincipal):
         return principal
     raise _refusal(principal, "Only an adjudicator's tablet may do this")
 
 
-def student(principal: MaybePrincipal) -> StudentPrincipal:
+async def student(principal: MaybePrincipal) -> StudentPrincipal:
     """Whoever holds a student's private link, or a refusal. A leader is none: each page is one student's own."""
     if isinstance(principal, StudentPrincipal):
         return principal
     raise _refusal(principal, "Only a student's private link shows this")
 
 
-def checker(principal: MaybePrincipal) -> CheckerPrincipal:
+async def checker(principal: MaybePrincipal) -> CheckerPrincipal:
     """A second person's own device, or a refusal. A leader is none: one person alone confirms nothing."""
     if isinstance(principal, CheckerPrincipal):
         return principal

@@ -7,7 +7,7 @@ Recordings also meet a limit of how many come in at once, the space that is left
 
 import asyncio
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Awaitable, Callable, Iterable, Iterator
 from contextlib import contextmanager
 
 from fastapi import Request
@@ -32,7 +32,7 @@ from app.api.resources import Resources
 from app.domain.errors import FairhearingError, TooMany, Unavailable
 from app.services.access import Principal
 
-RoleCheck = Callable[[Principal | None], object]
+RoleCheck = Callable[[Principal | None], Awaitable[object]]
 ROLES: tuple[RoleCheck, ...] = (leader, proctor, adjudicator, checker, student)
 UPLOADS = "/api/takes"
 MOST_UPLOADS = 24  # our choice: more recording rooms than any school has
@@ -88,7 +88,7 @@ class Doorway:
         held: Resources = scope["app"].state.resources
         try:
             principal = await principal_from(request, held, await bearer_of(request), await cookie_of(request))
-            role(principal)
+            await role(principal)
             if scope["path"] == UPLOADS and scope["method"] == "POST":
                 await self._upload(principal, held, scope, receive, send)
                 return

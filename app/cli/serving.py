@@ -1,6 +1,7 @@
 """Starting a server with its workers, and stopping both in good order. Used by ``serve`` and by the demo."""
 
 import asyncio
+import gc
 import importlib
 import os
 import signal
@@ -80,6 +81,9 @@ def serve(settings: Settings, *, announce: Callable[[str], None] | None = None, 
             print_addresses(settings, made, secret, out)
         else:
             announce(f"http://localhost:{settings.port}")
+        # What is loaded by now stays to the end; looking through it for garbage would hold up everybody for a while.
+        gc.collect()
+        gc.freeze()
         held.enter_context(_told_to_stop([server for server in (secure, plain) if server is not None]))
         with asyncio.Runner(loop_factory=plain.config.get_loop_factory()) as runner:
             runner.run(_run(plain, listener, secure, secure_listener))

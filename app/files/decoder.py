@@ -22,7 +22,6 @@ from app.files.playback import write_rendition
 MOST_MEMORY_BYTES = 2**30  # address space; 20 minutes at 96 kHz need 0.75 GB
 MOST_CPU_SEC = 120  # our choice: 20 minutes of the slowest codec take a tenth of it
 MOST_FILE_BYTES = 600 * 2**20  # 20 minutes at the highest sample rate are 461 MB
-POLITENESS = 5  # our choice: tablets come before takes, takes before measuring
 
 TOO_MUCH_MEMORY = "The recording needs too much memory to be checked; export it at 48 kHz and one or two channels."
 
@@ -43,7 +42,6 @@ def limit_this_process() -> None:
         except (ValueError, OSError):
             if sys.platform == "linux":  # where all of them exist
                 raise
-    os.nice(POLITENESS)
 
 
 def end_with_parent() -> None:

@@ -20,6 +20,7 @@ from app.files.checks import Quality
 
 # Our choice: half the cores, so that recordings that come in together leave tablets theirs. A take needs half a second.
 AT_ONCE = max(1, (os.cpu_count() or 1) // 2)
+POLITENESS = 5  # our choice: tablets come before takes, takes before measuring
 PATIENCE_SEC = 300.0  # our choice: twice the processor time it may use, and waiting for its turn
 COMMAND = (sys.executable, "-m", "app.files.decoder")
 ROOT = Path(__file__).resolve().parents[2]  # where ``app`` is found
@@ -57,7 +58,8 @@ def look_apart(source: Path, playback: Path, *, patience_sec: float = PATIENCE_S
     """
     late = threading.Event()
     try:
-        # A session of its own: Ctrl-C in the server's terminal must not end what was begun.
+        # A process group of its own: Ctrl-C in the server's terminal must not end what was begun. No session of its
+        # own: Linux weighs sessions against each other, whatever the priorities inside (sched(7), autogroup).
         with (
             _turn,
             subprocess.Popen(
@@ -67,9 +69,11 @@ def look_apart(source: Path, playback: Path, *, patience_sec: float = PATIENCE_S
                 stderr=subprocess.DEVNULL,  # what codecs say may quote a recording's tags
                 cwd=ROOT,
                 env={**os.environ, **ONE_THREAD},
-                start_new_session=True,
+                process_group=0,
             ) as process,
         ):
+            # Here and not in the decoder: most of its work is loading what it needs, before its first line runs.
+            os.setpriority(os.PRIO_PROCESS, process.pid, os.getpriority(os.PRIO_PROCESS, 0) + POLITENESS)
             answer, code = _answer(process, patience_sec, late)
     except OSError as error:
         raise Unavailable(

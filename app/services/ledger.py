@@ -36,11 +36,13 @@ class DatabaseLedger:
 
     def _now(self, session: Session) -> float:
         """Seconds since the epoch."""
-        if self._clock is not None:
-            return self._clock()
-        if self._database.is_sqlite:
-            return time.time()
+        if self._clock is not None or self._database.is_sqlite:
+            return self._here()
         return float(session.execute(sa.text("SELECT extract(epoch FROM clock_timestamp())")).scalar_one())
+
+    def _here(self) -> float:
+        """This machine's seconds since the epoch."""
+        return self._clock() if self._clock is not None else time.time()
 
     def claim(self, worker: str, lease_sec: float) -> Claimed | None:
         """Take the most urgent job that waits or whose lease has run out, or None."""
@@ -74,13 +76,12 @@ class DatabaseLedger:
 
     def keep(self, job_id: str, worker: str, lease_sec: float, progress: float, text: str) -> bool:
         """Extend the lease and show progress; False when the job is no longer this worker's."""
+        shown = {"progress": progress, "progress_text": text[:120]}
+        if self._database.is_sqlite:
+            values = {"lease_until": self._here() + lease_sec, **shown}
+            return self._database.write_at_once(_while_held(job_id, worker).values(values)) == 1
         return self._database.write(
-            lambda session: self._change(
-                session,
-                job_id,
-                worker,
-                {"lease_until": self._now(session) + lease_sec, "progress": progress, "progress_text": text[:120]},
-            )
+            lambda session: _change(session, job_id, worker, {"lease_until": self._now(session) + lease_sec, **shown})
         )
 
     def finish(self, job_id: str, worker: str, save: Save) -> bool:
@@ -88,7 +89,7 @@ class DatabaseLedger:
 
         def work(session: Session) -> bool:
             over = {"state": "done", "worker": "", "lease_until": 0.0, "progress": 1.0, "finished_at": now_utc()}
-            done = self._change(session, job_id, worker, {**over, "progress_text": "", "error": ""})
+            done = _change(session, job_id, worker, {**over, "progress_text": "", "error": ""})
             if done:
                 save(session)
             return done
@@ -153,13 +154,16 @@ class DatabaseLedger:
             sa.and_(col(Job.state) == "running", sa.or_(run_out, col(Job.lease_until) > now + LONGEST_LEASE_SEC)),
         )
 
-    @staticmethod
-    def _change(session: Session, job_id: str, worker: str, values: dict[str, Any]) -> bool:
-        """Change a job only while ``worker`` holds it."""
-        held = (col(Job.id) == job_id, col(Job.worker) == worker, col(Job.state) == "running")
-        statement = sa.update(Job).where(*held).values(values)
-        changed: int = session.execute(statement).rowcount  # type: ignore[attr-defined]
-        return changed == 1
+
+def _while_held(job_id: str, worker: str) -> sa.Update:
+    """An update of a job that only touches it while ``worker`` holds it."""
+    return sa.update(Job).where(col(Job.id) == job_id, col(Job.worker) == worker, col(Job.state) == "running")
+
+
+def _change(session: Session, job_id: str, worker: str, values: dict[str, Any]) -> bool:
+    """Change a job; False when it is no longer this worker's."""
+    changed: int = session.execute(_while_held(job_id, worker).values(values)).rowcount  # type: ignore[attr-defined]
+    return changed == 1
 
 
 def _set_aside(job: Job) -> None:

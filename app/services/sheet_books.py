@@ -106,7 +106,9 @@ class CandidateBook:
 
     def versions(self) -> list[VersionView]:
         """Every submitted version, first to last."""
-        return [_seen(v) for v in versions_of(self._session, self._row.id)] if self._row is not None else []
+        if self._row is None or not self.is_sent:  # a draft has none yet
+            return []
+        return [_seen(v) for v in versions_of(self._session, self._row.id)]
 
     def known(self, version_id: str) -> VersionView | None:
         """The version of this id when it is this sheet's."""

@@ -64,10 +64,25 @@ def round_pieces(session: Session, row: Round) -> list[Piece]:
     return [p for p in pieces if not row.piece_ids or p.id in row.piece_ids]
 
 
+def round_piece_ids(session: Session, row: Round) -> tuple[str, ...]:
+    """Their ids only: a piece's row also holds its notation."""
+    found = session.exec(
+        select(Piece.id).where(Piece.audition_id == row.audition_id).order_by(col(Piece.position), col(Piece.id))
+    ).all()
+    return tuple(piece_id for piece_id in found if not row.piece_ids or piece_id in row.piece_ids)
+
+
 def cell(session: Session, adjudicator_id: str, number_id: str) -> Cell:
     """The cell of an adjudicator and a number of the same audition; raises ``NotFound`` for any other pair."""
-    adjudicator = session.get(Adjudicator, adjudicator_id)
-    candidate = session.get(Candidate, number_id)
+    straight = session.exec(
+        select(Adjudicator, Candidate, Round, Audition)
+        .join(Round, col(Round.id) == Candidate.round_id)
+        .join(Audition, col(Audition.id) == Round.audition_id)
+        .join(Adjudicator, col(Adjudicator.audition_id) == Audition.id)
+        .where(Candidate.id == number_id, Adjudicator.id == adjudicator_id)
+    ).first()  # one look for what nearly every request asks for; what follows finds these rows in the session
+    adjudicator = straight[0] if straight is not None else session.get(Adjudicator, adjudicator_id)
+    candidate = straight[1] if straight is not None else session.get(Candidate, number_id)
     extra = session.get(ExtraHearing, number_id) if candidate is None else None
     if extra is not None and extra.candidate_id is not None:
         candidate = session.get(Candidate, extra.candidate_id)
@@ -76,7 +91,7 @@ def cell(session: Session, adjudicator_id: str, number_id: str) -> Cell:
     audition = session.get(Audition, row.audition_id) if row is not None else None
     if adjudicator is None or row is None or audition is None or adjudicator.audition_id != row.audition_id:
         raise NotFound("This number is not part of your audition; go back to the list.")
-    ids = tuple(p.id for p in round_pieces(session, row))
+    ids = round_piece_ids(session, row)
     if extra is not None and extra.piece_id is not None:
         ids = (extra.piece_id,)
     keys = (ALL_PIECES,) if audition.scored_per == "candidate" else ids

@@ -69,7 +69,7 @@ def save_draft(
     if book.is_sent:
         raise WrongState("This sheet was sent and is locked; correct it with a reason instead.")
     book.save_draft({"marks": check_marks(there, marks), "remarks": check_remarks(there, remarks)}, now)
-    return _view(session, there, book)
+    return _view(session, there, book, open_for_entry=True)
 
 
 def submit(
@@ -215,7 +215,8 @@ def _resent(book: SheetBook, version_id: str, content: dict[str, Any]) -> bool:
     return True
 
 
-def _view(session: Session, there: Cell, book: SheetBook) -> SheetView:
+def _view(session: Session, there: Cell, book: SheetBook, *, open_for_entry: bool = False) -> SheetView:
+    """The sheet as it is shown; ``open_for_entry`` says that neither recusal nor absence need to be looked up again."""
     draft = book.draft
     practice = there.extra if there.extra is not None and there.extra.kind == "practice" else None
     agreed = None
@@ -225,7 +226,10 @@ def _view(session: Session, there: Cell, book: SheetBook) -> SheetView:
         candidate_id=there.subject_id,
         blind_number=there.number,
         state=state_word(
-            begun=book.is_begun, sent=book.is_sent, recused=book.is_recused, away=_is_away(session, there)
+            begun=book.is_begun,
+            sent=book.is_sent,
+            recused=not open_for_entry and book.is_recused,
+            away=not open_for_entry and _is_away(session, there),
         ),
         draft=Draft(draft.get("marks", {}), tuple(draft.get("remarks", ()))),
         versions=tuple(book.versions()),

@@ -1,16 +1,21 @@
 """One worker process: opens its own database and store, warms up, and works until it is told to stop.
 
-Runs in a spawned process, so everything it is given can be pickled.
+Runs in a spawned process, so everything it is given can be pickled. Only the computing steps back for others: whoever
+writes to the database does not, because a writer that is put aside while it holds SQLite's lock holds up every tablet.
 """
 
 import os
 import signal
 import threading
+from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from multiprocessing.synchronize import Event
+from typing import Any
 
 import structlog
 
 from app.db.database import Database
+from app.jobs.ledger import Progress, Save, Task
 from app.jobs.supervisor import end_with_parent
 from app.jobs.worker import Worker
 from app.services import measuring
@@ -29,14 +34,15 @@ def run_worker(settings: Settings, parent_pid: int, name: str, stopping: Event) 
     set_up_logs(settings.log_level)
     signal.signal(signal.SIGTERM, lambda _number, _frame: stopping.set())
     end_with_parent(parent_pid)
-    os.nice(POLITENESS)
-    _warm_up(name, stopping)
+    # Linux keeps a standing for each thread (sched(7)); elsewhere the whole process steps back.
+    background = ThreadPoolExecutor(1, "fairhearing-computing", initializer=os.nice, initargs=(POLITENESS,))
+    _warm_up(name, stopping, background)
     database = Database(settings.url)
     try:
         Worker(
             name,
             DatabaseLedger(database),
-            {measuring.KIND: measuring.MeasureTake(database, open_store(settings))},
+            {measuring.KIND: in_background(background, measuring.MeasureTake(database, open_store(settings)))},
             stopping.is_set,
             lease_sec=settings.lease_sec,
             idle=stopping.wait,
@@ -45,7 +51,16 @@ def run_worker(settings: Settings, parent_pid: int, name: str, stopping: Event) 
         database.close()
 
 
-def _warm_up(name: str, stopping: Event) -> None:
+def in_background(background: ThreadPoolExecutor, task: Task) -> Task:
+    """The same task, computed by a thread of ``background``; its errors are raised here."""
+
+    def compute(payload: Mapping[str, Any], progress: Progress) -> Save:
+        return background.submit(task, payload, progress).result()
+
+    return compute
+
+
+def _warm_up(name: str, stopping: Event, background: ThreadPoolExecutor) -> None:
     """Compile and load what measuring needs. Told to stop meanwhile, the process ends: it holds no job yet."""
     warm = threading.Event()
 
@@ -56,7 +71,7 @@ def _warm_up(name: str, stopping: Event) -> None:
 
     threading.Thread(target=leave, name="fairhearing-leave", daemon=True).start()
     try:
-        measuring.warm_up()
+        background.submit(measuring.warm_up).result()
     except Exception:
         # A worker that can't measure our scale may still say what is wrong with each take.
         log.exception("warm_up_failed", worker=name)

@@ -4,16 +4,17 @@ import sqlite3
 import threading
 from collections.abc import Iterator
 from concurrent.futures import Future
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
 from sqlalchemy.exc import IntegrityError, OperationalError
-from sqlmodel import Session, select
+from sqlmodel import Session, col, select
 
 from app.db import database as database_module
 from app.db import schema
-from app.db.database import Database
+from app.db.database import AT_ONCE, Database
 from app.db.models import Leader
 from app.domain.errors import BadInput, Unavailable
 
@@ -177,3 +178,18 @@ def test_errors_never_carry_the_values(database: Database) -> None:
     with pytest.raises(IntegrityError) as caught:
         database.write(lambda s: add(s, "Zoë Sample"))
     assert "Zoë" not in str(caught.value)
+
+
+def test_one_statement_is_a_transaction_of_its_own(database: Database, file: Path) -> None:
+    """The lock is free again as soon as the statement is through: another connection writes at once."""
+    database.write(lambda s: add(s, "a"))
+    update = sa.update(Leader).where(col(Leader.name) == "a").values(name="b")
+    with database._writing.connect().execution_options(**{AT_ONCE: True}) as connection:
+        assert connection.execute(update).rowcount == 1
+        with closing(sqlite3.connect(file, timeout=0)) as other:
+            other.execute("UPDATE leader SET name = 'c' WHERE name = 'b'")
+            other.commit()
+    assert names(file) == ["c"]
+    assert database.write_at_once(update) == 0
+    assert database.write_at_once(sa.update(Leader).values(name="d")) == 1
+    assert names(file) == ["d"]

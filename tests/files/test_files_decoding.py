@@ -221,3 +221,19 @@ def test_ctrl_c_in_the_servers_terminal_does_not_reach_the_decoder(source: Path,
         [sys.executable, "-c", server], cwd=decoding.ROOT, capture_output=True, text=True, start_new_session=True
     )
     assert (done.returncode, done.stdout.strip()) == (0, "It went on."), done.stdout + done.stderr
+
+
+def test_the_decoder_stands_back_from_its_start_and_among_the_servers_processes(
+    source: Path, playback: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Linux weighs sessions against each other first (sched(7), autogroup), so it has none of its own."""
+    own = os.getpriority(os.PRIO_PROCESS, 0)
+    program = (
+        "import json, os, time\n"
+        f"while os.getpriority(os.PRIO_PROCESS, 0) == {own}: time.sleep(0.01)\n"  # the server says it when it is there
+        f"told = f'{{os.getpriority(os.PRIO_PROCESS, 0) - {own}}} {{os.getsid(0) == {os.getsid(0)}}}'\n"
+        "print(json.dumps({'refused': {'code': 'bad_audio', 'sentence': told, 'facts': {}}}))\n"
+    )
+    monkeypatch.setattr(decoding, "COMMAND", (sys.executable, "-S", "-c", program))
+    with pytest.raises(BadAudio, match=f"^{decoding.POLITENESS} True$"):
+        look_apart(source, playback)
