@@ -19,6 +19,7 @@ from app.services.access import (
     AdjudicatorPrincipal,
     Admission,
     CheckerPrincipal,
+    HandInPrincipal,
     LeaderPrincipal,
     Principal,
     ProctorPrincipal,
@@ -151,6 +152,13 @@ async def student(principal: MaybePrincipal) -> StudentPrincipal:
     raise _refusal(principal, "Only a student's private link shows this")
 
 
+async def hand_in(principal: MaybePrincipal) -> HandInPrincipal:
+    """Whoever holds a student's link to hand takes in, or a refusal."""
+    if isinstance(principal, HandInPrincipal):
+        return principal
+    raise _refusal(principal, "Only a student's link to hand in does this")
+
+
 async def checker(principal: MaybePrincipal) -> CheckerPrincipal:
     """A second person's own device, or a refusal. A leader is none: one person alone confirms nothing."""
     if isinstance(principal, CheckerPrincipal):
@@ -172,6 +180,8 @@ def _refusal(principal: Principal | None, sentence: str) -> NotAllowed | NotSign
             return NotAllowed(f"{sentence}; this tablet belongs to adjudicator {principal.letter}.")
         case StudentPrincipal():
             return NotAllowed(f"{sentence}; this link shows one student's own results.")
+        case HandInPrincipal():
+            return NotAllowed(f"{sentence}; this link is there to hand one student's takes in.")
         case _:
             assert_never(principal)
 
@@ -180,6 +190,7 @@ LeaderHere = Annotated[LeaderPrincipal, Depends(leader)]
 ProctorHere = Annotated[LeaderPrincipal | ProctorPrincipal, Depends(proctor)]
 CheckerHere = Annotated[CheckerPrincipal, Depends(checker)]
 AdjudicatorHere = Annotated[AdjudicatorPrincipal, Depends(adjudicator)]
+HandInHere = Annotated[HandInPrincipal, Depends(hand_in)]
 StudentHere = Annotated[StudentPrincipal, Depends(student)]
 
 

@@ -21,6 +21,7 @@ from app.api.access import (
     bearer_of,
     checker,
     cookie_of,
+    hand_in,
     leader,
     principal_from,
     proctor,
@@ -33,7 +34,7 @@ from app.domain.errors import FairhearingError, TooMany, Unavailable
 from app.services.access import Principal
 
 RoleCheck = Callable[[Principal | None], Awaitable[object]]
-ROLES: tuple[RoleCheck, ...] = (leader, proctor, adjudicator, checker, student)
+ROLES: tuple[RoleCheck, ...] = (leader, proctor, adjudicator, checker, student, hand_in)
 UPLOADS = "/api/takes"
 MOST_UPLOADS = 24  # our choice: more recording rooms than any school has
 MOST_UPLOADS_EACH = 4  # our choice: a tablet sends its takes one after another; some may hang

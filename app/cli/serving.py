@@ -25,6 +25,7 @@ from app.services import certificates, sign_in
 from app.services.addresses import EVERYWHERE, own_addresses
 from app.services.certificates import own_names
 from app.services.folder import keep_private, owned, shared
+from app.services.handed_files import HandedFiles
 from app.services.ledger import DatabaseLedger
 from app.services.logs import set_up_logs
 from app.services.storing import open_store
@@ -190,7 +191,9 @@ def _prepare(settings: Settings) -> str | None:
     database = Database(settings.url)
     try:
         DatabaseLedger(database).release_gone()
-        Uploads(settings.data_dir, database, open_store(settings)).tidy()
+        store = open_store(settings)
+        Uploads(settings.data_dir, database, store).tidy()
+        HandedFiles(settings.data_dir, database, store, now_utc).tidy()
         return database.write(lambda session: sign_in.new_setup_secret(session, now=now_utc()))
     finally:
         database.close()

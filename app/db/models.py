@@ -126,6 +126,11 @@ class Round(SQLModel, table=True):
     carried_from: str | None = Field(default=None, foreign_key="round.id")  # whose marks count here as well
     carry_percent: int = 0  # share of those marks in the total
     second_check: bool = False  # whether a second person confirms the tabulation before the opening
+    due_at: datetime | None = Field(default=None, sa_type=UtcDateTime)  # of a round that students hand in by a link
+    due_zone: str = Field(default="", max_length=64)  # the clocks the deadline was said in
+    grace_min: int = 0
+    per_candidate: int | None = None  # adjudicators who hear each candidate; None: the whole panel
+    handed_in_at: datetime | None = Field(default=None, sa_type=UtcDateTime)  # takes came up to the panel
     created_at: datetime = Field(default_factory=now_utc, sa_type=UtcDateTime)
 
 
@@ -228,6 +233,23 @@ class Recusal(SQLModel, table=True):
     adjudicator_id: str = Field(foreign_key="adjudicator.id", index=True)
     candidate_id: str = Field(foreign_key="candidate.id", index=True)
     declared_at: datetime = Field(default_factory=now_utc, sa_type=UtcDateTime)
+
+
+class MoreTime(SQLModel, table=True):
+    """A later deadline for one candidate who hands in by a link, with its reason."""
+
+    candidate_id: str = Field(primary_key=True, foreign_key="candidate.id")
+    due_at: datetime = Field(sa_type=UtcDateTime)
+    reason: str = Field(default="", max_length=300)
+    granted_at: datetime = Field(default_factory=now_utc, sa_type=UtcDateTime)
+
+
+class Share(SQLModel, table=True):
+    """An adjudicator hears a candidate, in a round where takes are handed in. Other cells are not assigned."""
+
+    adjudicator_id: str = Field(primary_key=True, foreign_key="adjudicator.id")
+    candidate_id: str = Field(primary_key=True, foreign_key="candidate.id", index=True)
+    place: int  # in this adjudicator's own order of hearing
 
 
 class Take(SQLModel, table=True):
@@ -405,6 +427,7 @@ class AccessToken(SQLModel, table=True):
     adjudicator_id: str | None = Field(default=None, foreign_key="adjudicator.id")
     entry_id: str | None = Field(default=None, foreign_key="entry.id", index=True)  # of a student's private link
     room_id: str | None = Field(default=None, foreign_key="recordingroom.id")  # of a recording room's tablet
+    round_id: str | None = Field(default=None, foreign_key="round.id", index=True)  # of a link to hand takes in
     label: str = Field(default="", max_length=80)
     created_at: datetime = Field(default_factory=now_utc, sa_type=UtcDateTime)
     expires_at: datetime | None = Field(default=None, sa_type=UtcDateTime)

@@ -228,6 +228,7 @@ class MarksTable:
     ``piece_ids`` is ``("all",)`` when marks are given once per candidate. ``recusals`` are pairs (adjudicator id,
     candidate id); cells that are neither marked nor recused are still to come. ``hearing_positions`` gives an
     adjudicator's own order where it differs from the playing order: {(adjudicator id, candidate id): 1-based place}.
+    ``assigned`` are the pairs that hear each other where not everybody hears everybody; others are nobody's to mark.
     """
 
     candidates: tuple[PanelCandidate, ...]
@@ -237,3 +238,4 @@ class MarksTable:
     marks: tuple[PanelMark, ...]
     recusals: frozenset[tuple[str, str]] = frozenset()
     hearing_positions: Mapping[tuple[str, str], int] = field(default_factory=dict)
+    assigned: frozenset[tuple[str, str]] | None = None

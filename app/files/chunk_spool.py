@@ -44,8 +44,10 @@ class Chunk:
 class ChunkSpool:
     """Recordings on their way in, below one folder."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, unit_bytes: int = SAMPLE_BYTES) -> None:
+        """``unit_bytes``: what a chunk holds whole ones of; 1 for the bytes of any file."""
         self._folder = folder
+        self._unit_bytes = unit_bytes
 
     def put(self, upload_id: str, seq: int, sha256: str, data: bytes) -> None:
         """Keep one chunk; returns once it is durable. The same chunk again is harmless.
@@ -57,8 +59,8 @@ class ChunkSpool:
             raise BadInput(f"Chunks are numbered from 0 to {MAX_CHUNKS - 1}.")
         if len(data) > MAX_CHUNK_BYTES:
             raise TooLarge(f"A chunk holds at most {MAX_CHUNK_BYTES // 2**20} MB; send shorter ones.")
-        if not data or len(data) % SAMPLE_BYTES:
-            raise BadInput("A chunk must hold whole samples of four bytes.")
+        if not data or len(data) % self._unit_bytes:
+            raise BadInput(f"A chunk must hold whole units of {self._unit_bytes} bytes, and at least one.")
         if hashlib.sha256(data).hexdigest() != sha256:
             raise BadInput("The chunk changed on its way: its hash does not fit; send it again.", damaged=True)
         try:
@@ -118,6 +120,11 @@ def wav_head(data_bytes: int, sample_rate: int) -> bytes:
         *(sample_rate * SAMPLE_BYTES, SAMPLE_BYTES, 8 * SAMPLE_BYTES, 0),
         *(b"fact", 4, data_bytes // SAMPLE_BYTES, b"data", data_bytes),
     )
+
+
+def as_file(chunks: Sequence[Chunk]) -> BinaryIO:
+    """The chunks of a file as that file, to read from start to end."""
+    return cast(BinaryIO, io.BufferedReader(_OneAfterAnother(b"", [chunk.path for chunk in chunks])))
 
 
 def as_wav(chunks: Sequence[Chunk], sample_rate: int) -> BinaryIO:

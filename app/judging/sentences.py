@@ -151,7 +151,7 @@ def measured_sentences(table: MarksTable, arrays: MarksArrays, names: Mapping[st
 
 
 def missing_sentences(table: MarksTable, arrays: MarksArrays) -> tuple[str, ...]:
-    """Sheets still to come, by adjudicator; recusals are not missing."""
+    """Sheets still to come, by adjudicator; recusals and what is not assigned are not missing."""
     there = ~np.isnan(arrays.marks)
     out: list[str] = []
     nobody = [c.blind_number for i, c in enumerate(table.candidates) if not there[i].any()]
@@ -163,6 +163,10 @@ def missing_sentences(table: MarksTable, arrays: MarksArrays) -> tuple[str, ...]
             if (
                 candidate.blind_number in nobody
                 or (adjudicator.adjudicator_id, candidate.candidate_id) in table.recusals
+                or (
+                    table.assigned is not None
+                    and (adjudicator.adjudicator_id, candidate.candidate_id) not in table.assigned
+                )
             ):
                 continue
             cells = there[i].any(axis=0)  # what somebody scored for this candidate

@@ -152,6 +152,8 @@ def input_hash(
         "seed": seed,
         "draws": draws,
     }
+    if table.assigned is not None:  # left out, standings made before there were shares keep their hash
+        parts["assigned"] = sorted(map(list, table.assigned))
     return sha256(
         json.dumps(parts, sort_keys=True, ensure_ascii=True, separators=(",", ":")).encode("ascii")
     ).hexdigest()

@@ -100,13 +100,14 @@ def take_back(session: Session, absence_id: str, *, actor: Actor) -> None:
     custody.record(session, candidate.round_id, actor, "absence-taken-back", row.adjudicator_id, facts)
 
 
-def away_cells(session: Session, round_id: str) -> set[tuple[str, str]]:
-    """Cells that stay empty because of an absence: {(adjudicator id, candidate id)}."""
-    rows = session.exec(
-        select(Absence.adjudicator_id, Absence.candidate_id).where(
-            Absence.candidate_id == Candidate.id, Candidate.round_id == round_id
-        )
-    ).all()
+def away_cells(session: Session, round_id: str, adjudicator_id: str | None = None) -> set[tuple[str, str]]:
+    """Cells that stay empty because of an absence, of one adjudicator or of all: {(adjudicator id, candidate id)}."""
+    asked = select(Absence.adjudicator_id, Absence.candidate_id).where(
+        Absence.candidate_id == Candidate.id, Candidate.round_id == round_id
+    )
+    if adjudicator_id is not None:
+        asked = asked.where(Absence.adjudicator_id == adjudicator_id)
+    rows = session.exec(asked).all()
     return {(adjudicator_id, candidate_id) for adjudicator_id, candidate_id in rows}
 
 

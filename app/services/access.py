@@ -85,6 +85,22 @@ class StudentPrincipal:
 
 
 @dataclass(frozen=True, slots=True)
+class HandInPrincipal:
+    """Whoever holds the link by which one student hands in the takes of one round. It shows no results."""
+
+    audition_id: str
+    entry_id: str
+    round_id: str
+    token_id: str
+    role: Literal["hand-in"] = "hand-in"
+
+    @property
+    def actor(self) -> Actor:
+        """What the audit chain records."""
+        return Actor("student", self.token_id)
+
+
+@dataclass(frozen=True, slots=True)
 class CheckerPrincipal:
     """A second person's own device, bound to one audition: confirms tabulations, spot-checks paper. Sees no name."""
 
@@ -98,7 +114,9 @@ class CheckerPrincipal:
         return Actor("checker", self.token_id)
 
 
-Principal = LeaderPrincipal | ProctorPrincipal | AdjudicatorPrincipal | CheckerPrincipal | StudentPrincipal
+Principal = (
+    LeaderPrincipal | ProctorPrincipal | AdjudicatorPrincipal | CheckerPrincipal | StudentPrincipal | HandInPrincipal
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,6 +268,8 @@ def principal_of(session: Session, secret: str, *, now: datetime) -> Principal |
         if adjudicator is not None:
             return AdjudicatorPrincipal(adjudicator.audition_id, adjudicator.id, adjudicator.letter, row.id)
     if row.role == "student" and row.audition_id is not None and row.entry_id is not None:
+        if row.round_id is not None:
+            return HandInPrincipal(row.audition_id, row.entry_id, row.round_id, row.id)
         return StudentPrincipal(row.audition_id, row.entry_id, row.id)
     return None
 
@@ -388,6 +408,7 @@ def new_token(
     adjudicator_id: str | None = None,
     room_id: str | None = None,
     entry_id: str | None = None,
+    round_id: str | None = None,
     label: str = "",
 ) -> tuple[str, AccessToken]:
     """Keep a fresh token's hash; returns the secret and the row."""
@@ -401,6 +422,7 @@ def new_token(
             "adjudicator_id": adjudicator_id,
             "room_id": room_id,
             "entry_id": entry_id,
+            "round_id": round_id,
             "label": label,
             "created_at": now,
             "expires_at": now + life,

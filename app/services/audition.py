@@ -1,6 +1,5 @@
 """Auditions: making them, changing them, and the one sentence that says what to do next."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
@@ -17,12 +16,13 @@ from app.db.models import (
     Piece,
     Recusal,
     Round,
+    Share,
     Take,
 )
 from app.domain.actor import Actor
 from app.domain.errors import BadInput, WrongState
 from app.domain.texts import one_line
-from app.services import custody, declaring, room_sounds, roster
+from app.services import custody, declaring, room_sounds, roster, shares
 from app.services.attendance import NOT_HEARD
 
 LOWEST_A4_HZ, HIGHEST_A4_HZ = 392.0, 466.0  # our choice: from French baroque to high church pitch
@@ -112,9 +112,29 @@ def change(session: Session, audition_id: str, changes: dict[str, Any], *, actor
 
 def audit_trail(session: Session, audition_id: str) -> list[AuditEntry]:
     """Every audit entry of the audition and its rounds, in the order they happened."""
+    return custody.merged([custody.chain_entries(session, chain) for chain in _chains(session, audition_id)])
+
+
+def audit_page(session: Session, audition_id: str, *, offset: int, limit: int) -> tuple[int, list[AuditEntry]]:
+    """(how many entries there are, some of them from ``offset`` on), by the clock as it stood.
+
+    A clock set back may put entries of one chain out of their order here; :func:`audit_trail` never does.
+    """
+    chains = _chains(session, audition_id)
+    total = _count(session, select(sa.func.count()).select_from(AuditEntry).where(col(AuditEntry.chain).in_(chains)))
+    rows = session.exec(
+        select(AuditEntry)
+        .where(col(AuditEntry.chain).in_(chains))
+        .order_by(col(AuditEntry.at), col(AuditEntry.chain), col(AuditEntry.seq))
+        .offset(offset)
+        .limit(limit)
+    ).all()
+    return total, list(rows)
+
+
+def _chains(session: Session, audition_id: str) -> list[str]:
     declaring.get_audition(session, audition_id)
-    round_ids = session.exec(select(Round.id).where(Round.audition_id == audition_id)).all()
-    return custody.merged([custody.chain_entries(session, chain) for chain in (audition_id, *round_ids)])
+    return [audition_id, *session.exec(select(Round.id).where(Round.audition_id == audition_id)).all()]
 
 
 def _set(row: Audition, values: dict[str, Any]) -> None:
@@ -211,31 +231,41 @@ def _round_step(session: Session, row: Round, adjudicators: int) -> str | None:
         return f"Draw {row.name}: numbers and playing order come from the seed."
     if row.state == "opened":
         return None
-    candidates = _heard(session, row.id)
-    ids = [c.id for c in candidates]
-    recorded = set(
-        session.exec(select(Take.candidate_id).where(col(Take.candidate_id).in_(ids), Take.state == "kept")).all()
+    heard = (Candidate.round_id == row.id, col(Candidate.state).not_in(NOT_HEARD))
+    everybody = _count(session, select(sa.func.count()).select_from(Candidate).where(*heard))
+    if shares.is_handed_in(row) and row.handed_in_at is None:
+        until = shares.deadline_of(row).text
+        whole = _count(
+            session, select(sa.func.count()).select_from(Candidate).where(*heard, Candidate.state == "heard")
+        )
+        return f"{row.name} is handed in until {until}: {whole} of {everybody} are in; close it after that."
+    recorded = _count(
+        session,
+        select(sa.func.count(sa.distinct(col(Take.candidate_id)))).where(
+            Take.candidate_id == Candidate.id, Take.state == "kept", *heard
+        ),
     )
     sent = _count(
         session,
         select(sa.func.count())
         .select_from(AdjudicationSheet)
-        .where(col(AdjudicationSheet.candidate_id).in_(ids), AdjudicationSheet.state == "submitted"),
+        .where(AdjudicationSheet.candidate_id == Candidate.id, AdjudicationSheet.state == "submitted", *heard),
     )
-    recused = _count(session, select(sa.func.count()).select_from(Recusal).where(col(Recusal.candidate_id).in_(ids)))
-    waiting = len(candidates) * adjudicators - recused - sent
+    cells = everybody * adjudicators
+    own = select(sa.func.count()).select_from(Recusal).where(Recusal.candidate_id == Candidate.id, *heard)
+    if shares.is_handed_in(row):
+        cells = _count(
+            session, select(sa.func.count()).select_from(Share).where(Share.candidate_id == Candidate.id, *heard)
+        )
+        own = own.where(Share.candidate_id == Recusal.candidate_id, Share.adjudicator_id == Recusal.adjudicator_id)
+    recused = _count(session, own)
+    waiting = cells - recused - sent
     if waiting <= 0:
         return f"Every sheet of {row.name} is in: look at the standing, then open the round."
-    if len(recorded) < len(candidates):
-        return f"Record {row.name}: {len(recorded)} of {len(candidates)} candidates have a take."
+    if recorded < everybody:
+        return f"Record {row.name}: {recorded} of {everybody} candidates have a take."
     return f"The panel is listening to {row.name}: {_sheets(waiting)} still to come."
 
 
 def _sheets(count: int) -> str:
     return "1 sheet" if count == 1 else f"{count} sheets"
-
-
-def _heard(session: Session, round_id: str) -> Sequence[Candidate]:
-    return session.exec(
-        select(Candidate).where(Candidate.round_id == round_id, col(Candidate.state).not_in(NOT_HEARD))
-    ).all()

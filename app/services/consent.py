@@ -3,6 +3,7 @@
 The setting is the audition's own and on unless the leader turns it off. Names stay here: the audit gets a hash of them.
 """
 
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 from sqlmodel import Session
@@ -17,6 +18,21 @@ from app.services import custody
 from app.services.roster_csv import LONGEST
 
 TIME_ZONES = timedelta(days=1)  # somewhere it is tomorrow already
+
+
+@dataclass(frozen=True, slots=True)
+class Noted:
+    """Whose roster line it is, and the consent that is noted there."""
+
+    name: str
+    given_on: date | None
+    given_by: str
+
+
+def noted(session: Session, entry_id: str) -> Noted:
+    """The consent noted for a roster line's student; for that student's own page."""
+    student = session.get_one(Student, session.get_one(Entry, entry_id).student_id)
+    return Noted(student.name, student.consent_on, student.consent_by)
 
 
 def require(session: Session, audition: Audition, candidate: Candidate) -> None:

@@ -11,7 +11,7 @@ from app.domain.errors import BadInput, NotFound, WrongState
 from app.domain.panel import Rubric, Rule
 from app.judging.rubric import default_rubric, validate_rubric
 from app.judging.rule import default_rule, panel_refusal, rule_sentence, validate_rule
-from app.services import custody
+from app.services import custody, shares
 
 FROZEN = "The first take is in, so rubric, rule and reference pitch stay as they were declared."
 
@@ -98,6 +98,7 @@ def declare(session: Session, audition_id: str, *, actor: Actor) -> None:
         raise BadInput(f"“{unweighted[0]}” has no weight in the rule; give every piece one, or none to any.")
     panel = session.exec(select(Adjudicator.id).where(Adjudicator.audition_id == audition_id)).all()
     refusal = panel_refusal(rule, len(panel))
+    refusal = refusal or shares.declared_refusal(session, audition_id, rule)
     if refusal is not None:
         raise WrongState(refusal)
     audition.rubric, audition.rule = rubric.to_dict(), rule.to_dict()

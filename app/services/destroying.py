@@ -24,6 +24,7 @@ from app.files.store import BlobStore
 from app.services import custody, retention
 from app.services.attendance import NOT_HEARD
 from app.services.declaring import get_audition
+from app.services.handed_files import HandedFiles
 from app.services.sheet_models import date_text, moment_text
 from app.services.uploads import Uploads
 from app.sheets import cautions
@@ -88,6 +89,7 @@ def destroy(
     database: Database,
     store: BlobStore,
     uploads: Uploads,
+    handed: HandedFiles,
     audition_id: str,
     *,
     entry_id: str | None,
@@ -117,6 +119,7 @@ def destroy(
     for unfinished in uploads.unfinished(audition_id):
         if entry_id is None or unfinished.candidate_id in candidates:
             uploads.throw_away(unfinished.upload_id, audition_id=audition_id)
+    handed.throw_away(audition_id, entry_id)
     return database.write(
         lambda session: _certify(session, audition_id, take_ids, shared, entry_id is not None, tidy, actor)
     )

@@ -20,7 +20,7 @@ from app.domain.actor import Actor
 from app.domain.errors import BadInput, WrongState
 from app.domain.texts import one_line
 from app.judging import draw as drawing
-from app.services import carrying, custody, hearing, practice_take
+from app.services import carrying, custody, handing_in, hearing, practice_take, shares
 from app.services.declaring import get_audition
 from app.services.rounds import get_round
 
@@ -65,6 +65,7 @@ class RoundView:
     carried_from: str | None  # the earlier round whose marks count here as well
     carry_percent: int
     second_check: bool
+    handing_in: shares.HandingIn | None  # until when takes are handed in by a link; None: recorded in the room
     excluded_numbers: tuple[str, ...]  # of earlier draws of this audition, kept out of this one
 
 
@@ -168,6 +169,7 @@ def draw_round(session: Session, round_id: str, *, actor: Actor) -> RoundView:
         raise WrongState("Fix the seed and note its hash first, then draw.")
     if row.state != "committed":
         raise WrongState("This round is drawn already; a new draw needs a new round.")
+    handing_in.check_draw(session, row)
     unfinished = practice_take.why_not_drawn(session, row)
     if unfinished is not None:
         raise WrongState(unfinished)
@@ -177,6 +179,8 @@ def draw_round(session: Session, round_id: str, *, actor: Actor) -> RoundView:
     excluded = _numbers_of_other_rounds(session, row)
     drawn = drawing.draw(row.seed, sorted(entries), cast(drawing.Style, row.kind), exclude=excluded)
     # Rows are written in playing order, so that not even their place in the table tells the roster's order.
+    declared = _declared_recusals(session, row.audition_id)
+    recused: list[tuple[str, str]] = []
     for entry_id, blind_number, playing_order in drawn:
         candidate = Candidate.model_validate(
             {
@@ -188,14 +192,10 @@ def draw_round(session: Session, round_id: str, *, actor: Actor) -> RoundView:
             }
         )
         session.add(candidate)
-        session.flush()
-        declared = session.exec(
-            select(DeclaredRecusal.adjudicator_id)
-            .where(DeclaredRecusal.entry_id == entry_id)
-            .order_by(DeclaredRecusal.adjudicator_id)
-        ).all()
-        for adjudicator_id in declared:
-            session.add(Recusal(adjudicator_id=adjudicator_id, candidate_id=candidate.id))
+        recused += [(adjudicator_id, candidate.id) for adjudicator_id in declared.get(entry_id, ())]
+    session.flush()
+    for adjudicator_id, candidate_id in recused:
+        session.add(Recusal(adjudicator_id=adjudicator_id, candidate_id=candidate_id))
     hearing.lay_out(session, row, excluded)
     row.state = "drawn"
     row.sealed_at = now_utc()
@@ -243,6 +243,8 @@ def _set_plan(session: Session, row: Round, changes: dict[str, Any]) -> None:
         if not 0 <= changes["hidden_repeats"] <= MOST_REPEATS:
             raise BadInput(f"The number of hidden repeats lies between 0 and {MOST_REPEATS}.")
         row.hidden_repeats = changes["hidden_repeats"]
+    if shares.is_handed_in(row) and (row.listening_order != "same" or row.hidden_repeats):
+        raise BadInput(handing_in.OWN_ORDERS)
     if "piece_ids" in changes:
         wanted = list(dict.fromkeys(changes["piece_ids"]))
         there = set(session.exec(select(Piece.id).where(Piece.audition_id == row.audition_id)).all())
@@ -270,6 +272,18 @@ def _choose_entries(session: Session, row: Round, entry_ids: Sequence[str] | Non
     session.flush()
 
 
+def _declared_recusals(session: Session, audition_id: str) -> dict[str, list[str]]:
+    """Who declared a recusal before the draw: {roster line: adjudicator ids}."""
+    found: dict[str, list[str]] = {}
+    for entry_id, adjudicator_id in session.exec(
+        select(DeclaredRecusal.entry_id, DeclaredRecusal.adjudicator_id)
+        .where(DeclaredRecusal.entry_id == Entry.id, Entry.audition_id == audition_id)
+        .order_by(DeclaredRecusal.adjudicator_id)
+    ).all():
+        found.setdefault(entry_id, []).append(adjudicator_id)
+    return found
+
+
 def _chosen(session: Session, round_id: str) -> list[str]:
     return sorted(session.exec(select(RoundEntry.entry_id).where(RoundEntry.round_id == round_id)).all())
 
@@ -279,7 +293,8 @@ def _entries_to_draw(session: Session, row: Round) -> dict[str, Entry]:
     entries = session.exec(
         select(Entry).where(Entry.audition_id == row.audition_id, col(Entry.withdrawn).is_(False))
     ).all()
-    return {e.id: e for e in entries if not chosen or e.id in set(chosen)}
+    wanted = set(chosen)
+    return {e.id: e for e in entries if not wanted or e.id in wanted}
 
 
 def _numbers_of_other_rounds(session: Session, row: Round) -> frozenset[str]:
@@ -326,5 +341,6 @@ def _view(session: Session, row: Round) -> RoundView:
         carried_from=row.carried_from,
         carry_percent=row.carry_percent,
         second_check=row.second_check,
+        handing_in=shares.plan_of(row),
         excluded_numbers=tuple(sorted(_numbers_of_other_rounds(session, row))) if drawn else (),
     )

@@ -28,6 +28,7 @@ from app.services.sheet_cells import round_pieces
 MAX_TAKE_BYTES = 400 * 2**20  # our choice: 20 minutes of stereo WAV at 48 kHz and 24 bit are 346 MB
 LONGEST_REASON = 300
 LONGEST_FILE_NAME = 255
+REPLACED = "Replaced by the student before the deadline."
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,8 +40,9 @@ class Upload:
     piece_id: str
     source: BinaryIO
     file_name: str = ""  # kept apart: it may carry a name
-    via: str = "screen"  # screen | command | seed
+    via: str = "screen"  # screen | command | seed | link
     replaces: str | None = None
+    over_kept: bool = False  # a kept take of the same piece is set aside for this one, once this one is found good
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +80,7 @@ def receive(
     with database.read() as session:
         _check_place(session, upload, audition_id)
         earlier = session.get(Take, upload.take_id)
-        if earlier is None:
+        if earlier is None and not upload.over_kept:
             _check_free(session, upload)
     with store.incoming(upload.source, MAX_TAKE_BYTES) as incoming:
         if earlier is not None:
@@ -125,6 +127,12 @@ def check_place(session: Session, take_id: str, candidate_id: str, piece_id: str
     if (earlier.candidate_id, earlier.piece_id) != (candidate_id, piece_id):
         raise Duplicate("Another recording was sent under this take's id before; send this one under an id of its own.")
     return own
+
+
+def check_piece(session: Session, candidate_id: str, piece_id: str, audition_id: str) -> None:
+    """Whether a take of this piece by this candidate may come in, whatever is kept; raises as :func:`receive` does."""
+    upload = Upload(take_id="", candidate_id=candidate_id, piece_id=piece_id, source=BytesIO())
+    _check_place(session, upload, audition_id)
 
 
 def void(
@@ -256,6 +264,8 @@ def _enter(
     there = session.get(Take, take.id)
     if there is not None:  # the same upload twice at the same time
         return _same_again(there, upload, take.sha256)
+    if upload.over_kept:
+        _set_kept_aside(session, upload, actor)
     take.replaces = _check_free(session, upload)
     voided = session.get(Take, take.replaces) if take.replaces is not None else None
     take.received_at = now_after(voided.received_at if voided is not None else None)
@@ -274,6 +284,17 @@ def _enter(
     custody.record(session, round_row.id, actor, "take-received", take.id, facts)
     measuring.ask(session, take)
     return view(take)
+
+
+def _set_kept_aside(session: Session, upload: Upload, actor: Actor) -> None:
+    """Void the kept take of the same number and piece, because the candidate handed in another one."""
+    kept = session.exec(
+        select(Take).where(
+            Take.candidate_id == upload.candidate_id, Take.piece_id == upload.piece_id, Take.state == "kept"
+        )
+    ).all()
+    for take in kept:
+        void(session, take.id, REPLACED, actor=actor)
 
 
 def _mark_heard(session: Session, candidate: Candidate, round_row: Round) -> None:

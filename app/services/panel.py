@@ -22,7 +22,7 @@ from app.db.models import (
     Take,
 )
 from app.domain.errors import FairhearingError, NotAllowed, NotFound, WrongState
-from app.services import absences, declaring, hearing, measuring, pieces, turns
+from app.services import absences, declaring, hearing, measuring, pieces, shares, turns
 from app.services.access import AdjudicatorPrincipal
 from app.services.attendance import NOT_HEARD
 from app.services.sheet_cells import round_pieces
@@ -118,6 +118,9 @@ def recording(session: Session, principal: AdjudicatorPrincipal, take_id: str) -
     if found is None:
         raise NotFound(TAKE_GONE)
     if found.extra is None:
+        of_round = session.get_one(Round, found.round_id)
+        if not shares.is_mine(session, of_round, principal.adjudicator_id, found.subject_id):
+            raise NotFound(TAKE_GONE)
         if found.subject_id in _recused(session, principal.adjudicator_id, [found.subject_id]):
             raise NotAllowed(NOT_YOURS)
         return found
@@ -195,7 +198,9 @@ def _candidates(
     session: Session, principal: AdjudicatorPrincipal, row: Round
 ) -> tuple[tuple[PanelCandidate, ...], str | None]:
     """The numbers in this adjudicator's order, and why there is nothing to hear yet, if there isn't."""
-    candidates = _in_playing_order(session, row.id)
+    share = shares.own_share(session, row.id, principal.adjudicator_id) if shares.is_handed_in(row) else None
+    not_yet = shares.waiting_sentence(row)
+    candidates = _in_playing_order(session, row.id) if share is None else _of_share(session, share)
     ids = [c.id for c in candidates]
     by_id = {c.id: c for c in candidates}
     extras = {extra.id: extra for extra in hearing.extras_of(session, row.id)}
@@ -215,7 +220,7 @@ def _candidates(
     }
     extra_sheets = _extra_sheets(session, principal.adjudicator_id, extras)
     recused = _recused(session, principal.adjudicator_id, ids)
-    away = absences.away_cells(session, row.id)
+    away = absences.away_cells(session, row.id, principal.adjudicator_id)
     seen = turns.seen_by_panel(session, row, ids)
     repeats = {extra.id for extra in extras.values() if extra.candidate_id is not None}
     begun = bool(sheets) or any(number_id in repeats for number_id in extra_sheets)
@@ -267,9 +272,12 @@ def _candidates(
             restarts_of(player.id),
         )
 
-    order = hearing.order_for(session, row, principal.adjudicator_id, candidates, list(extras.values()))
+    if share is not None:
+        order = [extra.id for extra in extras.values() if extra.kind == hearing.PRACTICE] + share
+    else:
+        order = hearing.order_for(session, row, principal.adjudicator_id, candidates, list(extras.values()))
     shown = [candidate(by_id[one]) if one in by_id else besides(extras[one]) for one in order]
-    return tuple(one for one in shown if one is not None), WAITS if waits else None
+    return tuple(one for one in shown if one is not None), WAITS if waits else not_yet
 
 
 def _in_playing_order(session: Session, round_id: str) -> list[Candidate]:
@@ -278,6 +286,10 @@ def _in_playing_order(session: Session, round_id: str) -> list[Candidate]:
             select(Candidate).where(Candidate.round_id == round_id).order_by(col(Candidate.playing_order))
         ).all()
     )
+
+
+def _of_share(session: Session, candidate_ids: Sequence[str]) -> list[Candidate]:
+    return list(session.exec(select(Candidate).where(col(Candidate.id).in_(list(candidate_ids)))).all())
 
 
 def _extra_sheets(session: Session, adjudicator_id: str, extra_ids: Iterable[str]) -> dict[str, ExtraSheet]:

@@ -58,6 +58,28 @@ def roster(session: Session, audition_id: str) -> list[RosterEntry]:
     return sorted((_view(entry, student) for entry, student in rows), key=lambda e: (alike(e.name), e.instrument))
 
 
+def roster_page(
+    session: Session, audition_id: str, *, find: str, offset: int, limit: int
+) -> tuple[int, list[RosterEntry]]:
+    """(how many lines hold ``find`` in name, school or teacher, some of them from ``offset`` on), by name.
+
+    The database sorts, so names in other scripts come in its order.
+    """
+    get_audition(session, audition_id)
+    asked = select(Entry, Student).where(Entry.audition_id == audition_id, Entry.student_id == Student.id)
+    if wanted := find.strip():
+        asked = asked.where(
+            sa.or_(
+                *(col(c).icontains(wanted, autoescape=True) for c in (Student.name, Student.school, Student.teacher))
+            )
+        )
+    total = session.exec(select(sa.func.count()).select_from(asked.subquery())).one()
+    rows = session.exec(
+        asked.order_by(sa.func.lower(Student.name), col(Entry.instrument), col(Entry.id)).offset(offset).limit(limit)
+    ).all()
+    return total, [_view(entry, student) for entry, student in rows]
+
+
 def count(session: Session, audition_id: str) -> int:
     """How many lines are not withdrawn."""
     return session.exec(

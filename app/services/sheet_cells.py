@@ -13,7 +13,7 @@ from app.domain.errors import BadInput, NotFound
 from app.domain.panel import ALL_PIECES, Rubric
 from app.domain.texts import one_line, several_lines
 from app.judging.rubric import check_mark
-from app.services import declaring
+from app.services import declaring, shares
 
 MOST_REMARKS = 60  # our choice: about one per bar of a long étude
 LONGEST_REMARK = 800  # characters; our choice, a short paragraph
@@ -91,6 +91,8 @@ def cell(session: Session, adjudicator_id: str, number_id: str) -> Cell:
     audition = session.get(Audition, row.audition_id) if row is not None else None
     if adjudicator is None or row is None or audition is None or adjudicator.audition_id != row.audition_id:
         raise NotFound("This number is not part of your audition; go back to the list.")
+    if candidate is not None and extra is None and not shares.is_mine(session, row, adjudicator_id, candidate.id):
+        raise NotFound(shares.NOT_YOUR_SHARE)
     ids = round_piece_ids(session, row)
     if extra is not None and extra.piece_id is not None:
         ids = (extra.piece_id,)

@@ -36,7 +36,7 @@ from app.domain.panel import (
 from app.judging.rule import rule_sentence
 from app.judging.standing import input_hash, make_standing
 from app.judging.yardsticks import measured_marks
-from app.services import absences, carrying, declaring, hearing, measuring
+from app.services import absences, carrying, declaring, hearing, measuring, shares
 from app.services.attendance import NOT_HEARD
 from app.services.rounds import get_round
 from app.services.sheet_cells import round_pieces
@@ -62,6 +62,7 @@ class RoundMarks:
     unmarked: tuple[str, ...]  # sheets sent with marks missing, in words with their reasons
     repeats: tuple[PanelMark, ...] = ()  # marks of hidden repeats: they show consistency and never count
     missing_repeats: tuple[tuple[str, str], ...] = ()  # (second number, letter)
+    shared: str | None = None  # that each candidate was heard by a part of the panel
 
     @property
     def hash(self) -> str:
@@ -85,7 +86,8 @@ class RoundMarks:
             f"{'that cell is' if len(numbers) == 1 else 'those cells are'} missing, not zero."
             for letter, numbers in sorted(by_letter.items())
         )
-        return (*((self.carried,) if self.carried is not None else ()), *away)
+        said = (self.carried, self.shared)
+        return (*(sentence for sentence in said if sentence is not None), *away)
 
     def still_to_come(self) -> tuple[str, ...]:
         """What a leader would open without, one sentence each."""
@@ -140,7 +142,10 @@ def round_marks(session: Session, round_id: str) -> RoundMarks:
     numbers = {c.id: c.blind_number for c in candidates}
     per_candidate = audition.scored_per == "candidate"
     counted = {cell: v for cell, v in latest.items() if cell[1] in ids and cell not in empty}
-    everybodys = row.listening_order == "same"  # else the playing order is nobody's order of hearing
+    assigned = shares.assigned(session, round_id) if shares.is_handed_in(row) else None
+    everybodys = (
+        row.listening_order == "same" and assigned is None
+    )  # else the playing order is nobody's order of hearing
     table = MarksTable(
         candidates=tuple(
             PanelCandidate(c.id, c.blind_number, c.playing_order if everybodys else None) for c in candidates
@@ -155,7 +160,12 @@ def round_marks(session: Session, round_id: str) -> RoundMarks:
             for caption, mark in marks.items()
         ),
         recusals=empty,
-        hearing_positions=hearing.positions(session, row, [a.id for a in panel], empty),
+        hearing_positions=(
+            hearing.positions(session, row, [a.id for a in panel], empty)
+            if assigned is None
+            else shares.positions(session, round_id)
+        ),
+        assigned=assigned,
     )
     repeats, missing_repeats = _repeats(session, row, {a.id: a.letter for a in panel}, ids, empty)
     own_cells = len(table.piece_ids) * len(table.captions)
@@ -176,8 +186,11 @@ def round_marks(session: Session, round_id: str) -> RoundMarks:
             (c.blind_number, a.letter)
             for c in candidates
             for a in panel
-            if (a.id, c.id) not in empty and (a.id, c.id) not in latest
+            if (a.id, c.id) not in empty
+            and (a.id, c.id) not in latest
+            and (assigned is None or (a.id, c.id) in assigned)
         ),
+        shared=shares.share_sentence(row, len(panel), assigned or ()),
         measuring=tuple(dict.fromkeys(numbers[t.candidate_id] for t in takes if t.id in unfinished)),
         carried=carrying.sentence(session, row),
         away=tuple((c.blind_number, a.letter) for a in panel for c in candidates if (a.id, c.id) in away),

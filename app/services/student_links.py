@@ -66,7 +66,11 @@ def states(session: Session, round_id: str, *, now: datetime) -> list[LinkState]
     newest: dict[str, AccessToken] = {}
     for token in session.exec(
         select(AccessToken)
-        .where(AccessToken.role == "student", col(AccessToken.entry_id).in_([c.entry_id for c in candidates]))
+        .where(
+            AccessToken.role == "student",
+            col(AccessToken.round_id).is_(None),  # links to hand takes in are another thing
+            col(AccessToken.entry_id).in_([c.entry_id for c in candidates]),
+        )
         .order_by(col(AccessToken.created_at))
     ):
         newest[token.entry_id or ""] = token
@@ -114,6 +118,7 @@ def _withdraw(session: Session, entry_ids: Sequence[str], now: datetime) -> int:
         sa.update(AccessToken)
         .where(
             col(AccessToken.role) == "student",
+            col(AccessToken.round_id).is_(None),
             col(AccessToken.entry_id).in_(entry_ids),
             col(AccessToken.withdrawn_at).is_(None),
             col(AccessToken.expires_at) > now,

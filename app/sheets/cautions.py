@@ -22,5 +22,11 @@ OWN_PAGE = (
     "This page is yours alone: whoever has its address sees your results. A pain in lips, hands, neck or ears is a "
     "reason to stop and to tell your teacher, never to play through."
 )
+CONSENT = (
+    "Recordings of minors need consent first: a parent or guardian gives it where the student is a minor. School "
+    "policy and local law come first."
+)
+ENOUGH = "Stop when something hurts: a take less is no loss, and pain is a reason to tell your teacher."
+HAND_IN_PAGE = (RESULT, CONSENT, ENOUGH)
 STUDENT_PAGE = (RESULT, HEARING, OWN_PAGE)
 CERTIFICATE = (BACKUPS,)

@@ -72,6 +72,7 @@ def test_pages_hold_no_inline_script_or_style():
     assert {page.name for page in pages} == {
         "check.html",
         "door.html",
+        "hand-in.html",
         "help.html",
         "index.html",
         "join.html",

@@ -9,6 +9,7 @@ from starlette.responses import Response, StreamingResponse
 
 from app.api.access import LeaderHere
 from app.api.resources import Held, ReadSession
+from app.api.routes.hand_in import files_of
 from app.api.routes.uploads import uploads_of
 from app.api.schemas.afterwards import CertificateOut, ConsentIn, CopyIn, DestroyIn, RecordingsOut
 from app.api.schemas.auditions import AuditionOut
@@ -49,6 +50,7 @@ def destroy(audition_id: PathId, wanted: DestroyIn, principal: LeaderHere, held:
         held.database,
         held.store,
         uploads_of(held),
+        files_of(held),
         audition_id,
         entry_id=wanted.entry_id,
         reason=wanted.reason,

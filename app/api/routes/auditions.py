@@ -2,10 +2,11 @@
 
 from typing import Any
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Response
 from sqlmodel import Session
 
 from app.api.access import LeaderHere
+from app.api.paging import Limit, Offset, say_total
 from app.api.resources import Held, ReadSession
 from app.api.schemas.auditions import (
     AuditEntryOut,
@@ -102,6 +103,17 @@ def declare(audition_id: PathId, principal: LeaderHere, held: Held) -> AuditionV
 
 
 @router.get("/auditions/{audition_id}/audit", response_model=list[AuditEntryOut])
-def audit(audition_id: PathId, _principal: LeaderHere, session: ReadSession) -> list[AuditEntry]:
-    """Who did what when, in order."""
-    return audition.audit_trail(session, audition_id)
+def audit(
+    audition_id: PathId,
+    _principal: LeaderHere,
+    session: ReadSession,
+    response: Response,
+    offset: Offset = 0,
+    limit: Limit = None,
+) -> list[AuditEntry]:
+    """Who did what when, in order; with ``limit`` a page of it."""
+    if limit is None:
+        return audition.audit_trail(session, audition_id)
+    total, entries = audition.audit_page(session, audition_id, offset=offset, limit=limit)
+    say_total(response, total)
+    return entries

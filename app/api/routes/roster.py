@@ -2,9 +2,10 @@
 
 from typing import Annotated
 
-from fastapi import APIRouter, File, Query, UploadFile
+from fastapi import APIRouter, File, Query, Response, UploadFile
 
 from app.api.access import LeaderHere
+from app.api.paging import Find, Limit, Offset, say_total
 from app.api.resources import Held, ReadSession
 from app.api.schemas.envelope import SIGNED_IN_PROBLEMS, PathId
 from app.api.schemas.roster import EntryChangeIn, EntryIn, EntryOut, RosterReadingOut
@@ -17,9 +18,21 @@ router = APIRouter(prefix="/api", tags=["roster"], responses=SIGNED_IN_PROBLEMS)
 
 
 @router.get("/auditions/{audition_id}/roster", response_model=list[EntryOut])
-def lines(audition_id: PathId, _principal: LeaderHere, session: ReadSession) -> list[RosterEntry]:
-    """Every line, by name."""
-    return roster.roster(session, audition_id)
+def lines(
+    audition_id: PathId,
+    _principal: LeaderHere,
+    session: ReadSession,
+    response: Response,
+    find: Find = "",
+    offset: Offset = 0,
+    limit: Limit = None,
+) -> list[RosterEntry]:
+    """Every line, by name; with ``limit`` a page of those that hold ``find``."""
+    if limit is None:
+        return roster.roster(session, audition_id)
+    total, page = roster.roster_page(session, audition_id, find=find, offset=offset, limit=limit)
+    say_total(response, total)
+    return page
 
 
 @router.post("/auditions/{audition_id}/roster", response_model=EntryOut, status_code=201)

@@ -60,7 +60,11 @@ def withdraw_all(round_id: PathId, principal: LeaderHere, held: Held) -> DoneOut
 
 
 def _url_of(request: Request, held: Resources) -> Callable[[str], str]:
-    """The page's address from a secret. It stands behind #, so no server log ever holds it."""
+    return page_address(request, held, "student.html")
+
+
+def page_address(request: Request, held: Resources, page: str) -> Callable[[str], str]:
+    """A page's address from a secret. It stands behind #, so no server log ever holds it."""
     host = host_for_tablets(request.base_url.hostname or "", held.settings.host)
     base = (held.settings.public_url or str(request.base_url.replace(hostname=host))).rstrip("/")
-    return lambda secret: f"{base}/student.html#{secret}"
+    return lambda secret: f"{base}/{page}#{secret}"

@@ -6,6 +6,7 @@ from typing import Any, Literal
 from pydantic import Field
 
 from app.api.schemas.envelope import ID_PATTERN, In, Out
+from app.api.schemas.handing_in import HandingInOut
 
 Kind = Literal["first", "rehearing", "final"]
 ListeningOrder = Literal["same", "own"]
@@ -73,6 +74,7 @@ class RoundOut(Out):
     carried_from: str | None
     carry_percent: int
     second_check: bool
+    handing_in: HandingInOut | None
     excluded_numbers: list[str]
 
 

@@ -6,7 +6,7 @@ from pydantic import Field
 
 from app.api.schemas.envelope import ID_PATTERN, In, Out
 
-Role = Literal["leader", "proctor", "adjudicator", "checker", "student"]
+Role = Literal["leader", "proctor", "adjudicator", "checker", "student", "hand-in"]
 
 
 class SetupIn(In):

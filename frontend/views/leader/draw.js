@@ -2,6 +2,7 @@
 
 import { call } from "../../core/api.js";
 import { Ask, Check, Choice, Deed, Line, Waiting, Wrong, counted, dateText, html, useAct, useLoad, useState } from "../parts.js";
+import { HandingInPlan, planText } from "./handing-in.js";
 import { ListeningDesign, designText } from "./listening-design.js";
 import { RoundChoice, STATE_WORDS, useRounds } from "./rounds.js";
 
@@ -108,7 +109,7 @@ function OneRound({ audition, round, pieces, instruments, onChange }) {
       ${shown.seats ? html`<dt>Seats</dt><dd>${shown.seats}</dd>` : null}
       ${shown.carried_from ? html`<dt>Earlier marks</dt><dd>count ${shown.carry_percent} %</dd>` : null}
       ${shown.second_check ? html`<dt>Tabulation</dt><dd>a second person confirms it before opening</dd>` : null}
-      ${shown.state === "drawn" || shown.state === "opened" ? html`<dt>How the panel listens</dt><dd>${designText(shown)}</dd>` : null}
+      ${shown.state === "drawn" || shown.state === "opened" ? html`<dt>Recorded</dt><dd>${planText(shown.handing_in)}</dd>${shown.handing_in ? null : html`<dt>How the panel listens</dt><dd>${designText(shown)}</dd>`}` : null}
       ${commitment ? html`<dt>Hash of the seed</dt><dd class="hash">${commitment}</dd>` : null}
       ${shown.committed_at ? html`<dt>committed</dt><dd>${dateText(shown.committed_at)}</dd>` : null}
       ${shown.seed ? html`<dt>Seed</dt><dd class="hash">${shown.seed}</dd>` : null}
@@ -116,7 +117,7 @@ function OneRound({ audition, round, pieces, instruments, onChange }) {
       ${shown.opened_at ? html`<dt>opened</dt><dd>${dateText(shown.opened_at)}</dd>` : null}
     </dl>
     ${shown.state === "setup" || shown.state === "committed"
-      ? html`<${ListeningDesign} key=${`${round.id}-design`} audition=${audition} round=${shown} pieces=${pieces} onChange=${detail.reload} />`
+      ? html`<${HandingInPlan} key=${`${round.id}-in`} round=${shown} onChange=${detail.reload} /><${ListeningDesign} key=${`${round.id}-design`} audition=${audition} round=${shown} pieces=${pieces} onChange=${detail.reload} />`
       : null}
     ${shown.state === "setup"
       ? html`<p class="next">First a secret seed is made and its hash is shown, so that nobody can choose a draw they like. Read the hash out or write it down; then draw.</p>
@@ -132,6 +133,7 @@ function OneRound({ audition, round, pieces, instruments, onChange }) {
       ? html`<p class="next">The hash above is fixed. Drawing gives every student a blind number and a place in the playing order, and seals the names.</p>
           <${Deed} kind="deed" onClick=${() => setAsking(true)}>Draw<//>`
       : null}
+    ${shown.state === "drawn" && shown.handing_in && !shown.handing_in.handed_in_at ? html`<${HandingInPlan} key=${`${round.id}-later`} round=${shown} onChange=${detail.reload} />` : null}
     ${shown.state === "drawn" || shown.state === "opened"
       ? html`<p class="next">${shown.state === "drawn" ? "Drawn and sealed. " : ""}<a href=${`#/${audition.id}/room`}>Go to the recording room</a>.</p>`
       : null}

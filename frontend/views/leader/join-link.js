@@ -2,7 +2,7 @@
 
 import { dateText, Dialog, Drawing, Deed, html, useAct, useState, Wrong } from "../parts.js";
 
-/** @param {{title: string, link: {url: string, qr_svg: string, expires_at: string, secure?: {url: string, qr_svg: string} | null}, kind?: "join" | "private", onClose: () => void}} props */
+/** @param {{title: string, link: {url: string, qr_svg: string, expires_at: string, secure?: {url: string, qr_svg: string} | null}, kind?: "join" | "private" | "hand-in", onClose: () => void}} props */
 export function JoinLink({ title, link, kind = "join", onClose }) {
   const act = useAct();
   const [copied, setCopied] = useState(false);
@@ -21,7 +21,9 @@ export function JoinLink({ title, link, kind = "join", onClose }) {
     <p>${
       kind === "join"
         ? `Scan this code with the tablet, or open the link on it. It works once${link.expires_at ? `, until ${dateText(link.expires_at)}` : ""}.`
-        : `The student scans this code, or opens the link. It works again and again until ${dateText(link.expires_at.slice(0, 10))}; whoever has it sees this student's results.`
+        : kind === "hand-in"
+          ? `The student opens the link, again and again until ${dateText(link.expires_at.slice(0, 10))}. It takes this student's recordings in and shows no results.`
+          : `The student scans this code, or opens the link. It works again and again until ${dateText(link.expires_at.slice(0, 10))}; whoever has it sees this student's results.`
     } It is shown only now: a new one can be made at any time.</p>
     <${Drawing} kind="qr" svg=${shown.qr_svg} label="Code of the link" />
     <p class="hash">${shown.url}</p>

@@ -2,6 +2,7 @@
 
 import { call } from "../../core/api.js";
 import { Deed, Waiting, Wrong, html, useAct, useEffect, useLoad, useState } from "../parts.js";
+import { HandingInBoard } from "./handing-in.js";
 import { JoinLink } from "./join-link.js";
 import { RoundChoice, useRounds } from "./rounds.js";
 import { MEASURING_WORDS, TakeFindings } from "./take-findings.js";
@@ -36,13 +37,13 @@ export function Progress({ audition, more }) {
     return html`<main class="narrow" id="content"><p class="next">${round ? "The draw comes first: it gives every student a number and a place in the playing order." : "No round is set up yet."} <a href=${`#/${audition.id}/draw`}>Go to the draw</a>.</p></main>`;
   }
   return html`<main id="content">
-    <div class="deeds">
+    ${round.handing_in ? null : html`<div class="deeds">
       <a class="button deed" href=${`/room.html?audition_id=${audition.id}`}>Record on this computer</a>
       <${Deed} busy=${act.busy} onClick=${() => act.run(async () => setLink(await call("POST", `/api/auditions/${audition.id}/proctor-link`)))}>Join link for the recording room<//>
-    </div>
+    </div>`}
     <${Wrong}>${act.error}<//>
     <${RoundChoice} list=${list} round=${round} choose=${choose} />
-    <${Board} key=${round.id} roundId=${round.id} />
+    ${round.handing_in ? html`<${HandingInBoard} key=${round.id} round=${round} onChange=${rounds.reload} />` : html`<${Board} key=${round.id} roundId=${round.id} />`}
     ${link ? html`<${JoinLink} title="Join link for the recording room" link=${link} onClose=${() => setLink(null)} />` : null}
   </main>`;
 }

@@ -107,7 +107,7 @@ function Panel() {
     )}
     ${shown.waiting ? html`<p class="next" role="status">${shown.waiting}</p>` : null}
     ${candidates.length === 0
-      ? html`<main class="narrow"><p class="next">The draw has not been made yet, so there is nobody to hear. This page looks again by itself.</p></main>`
+      ? html`<main class="narrow"><p class="next">${shown.waiting ? "There is nobody to hear yet." : "The draw has not been made yet, so there is nobody to hear."} This page looks again by itself.</p></main>`
       : html`<main class="panel">
           <nav class="contents" aria-label="Numbers">
             ${candidates.map(

@@ -9,6 +9,7 @@ from app.db.types import now_utc
 from app.services.access import new_token
 
 OPEN, LEADER, ROOM, PANEL, DEMO, STUDENT, CHECK = "open", "leader", "room", "panel", "demo", "student", "check"
+HAND_IN = "hand-in"
 
 MATRIX = {
     "GET /healthz": OPEN,
@@ -158,6 +159,21 @@ MATRIX = {
     "DELETE /api/rounds/{round_id}/student-links": LEADER,
     "POST /api/candidates/{candidate_id}/student-link": LEADER,
     "DELETE /api/candidates/{candidate_id}/student-link": LEADER,
+    "PUT /api/rounds/{round_id}/handing-in": LEADER,
+    "GET /api/rounds/{round_id}/handing-in": LEADER,
+    "POST /api/rounds/{round_id}/hand-in-links.csv": LEADER,
+    "GET /api/rounds/{round_id}/reminders.csv": LEADER,
+    "POST /api/candidates/{candidate_id}/hand-in-link": LEADER,
+    "POST /api/candidates/{candidate_id}/more-time": LEADER,
+    "GET /api/rounds/{round_id}/shares": LEADER,
+    "POST /api/rounds/{round_id}/handing-in/close": LEADER,
+    "POST /api/rounds/{round_id}/shares/hand-over": LEADER,
+    "GET /api/hand-in": HAND_IN,
+    "POST /api/hand-in/consent": HAND_IN,
+    "PUT /api/hand-in/files/{upload_id}": HAND_IN,
+    "PUT /api/hand-in/files/{upload_id}/chunks/{seq}": HAND_IN,
+    "POST /api/hand-in/files/{upload_id}/finish": HAND_IN,
+    "GET /api/hand-in/takes/{take_id}/playback": HAND_IN,
     "GET /api/student": STUDENT,
     "GET /api/student/candidates/{candidate_id}/pieces/{piece_id}": STUDENT,
     "GET /api/student/candidates/{candidate_id}/comment-sheet.pdf": STUDENT,
@@ -165,6 +181,7 @@ MATRIX = {
     "GET /api/student/takes/{take_id}/peaks": STUDENT,
 }
 MAY = {LEADER: {"leader"}, ROOM: {"leader", "room"}, PANEL: {"panel"}, STUDENT: {"student"}, CHECK: {"check"}}
+MAY |= {HAND_IN: {"hand-in"}}
 ID = "0123456789abcdef" * 2
 
 
@@ -180,23 +197,21 @@ def _ask(visitor, method, path):
 
 
 def test_each_role_gets_in_where_it_may_and_nowhere_else(hall, browser, route_table, held):
-    secret, _ = held.database.write(
-        lambda s: new_token(
-            s,
-            role="student",
-            now=now_utc(),
-            life=timedelta(hours=1),
-            audition_id=hall.audition_id,
-            entry_id=next(iter(hall.entries.values())),
+    def link(round_id):
+        entry_id = next(iter(hall.entries.values()))
+        own = {"audition_id": hall.audition_id, "entry_id": entry_id, "round_id": round_id}
+        secret, _ = held.database.write(
+            lambda s: new_token(s, role="student", now=now_utc(), life=timedelta(hours=1), **own)
         )
-    )
-    student = browser(Authorization=f"Bearer {secret}")
+        return browser(Authorization=f"Bearer {secret}")
+
     visitors = {
         "nobody": browser(),
         "leader": hall.leader,
         "room": hall.proctor,
         "panel": hall.panel["A"],
-        "student": student,
+        "student": link(None),
+        "hand-in": link(hall.round_id),
     }
     visitors["check"] = join(browser, ok(hall.leader.post(f"/api/auditions/{hall.audition_id}/checker-link")))
     wrong = []

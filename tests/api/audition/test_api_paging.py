@@ -1,0 +1,51 @@
+"""Long lists a page at a time: pages fit together, searching finds in any script, and how many there are is said."""
+
+import pytest
+from api_hall import ok
+
+pytestmark = pytest.mark.both_engines
+
+
+@pytest.fixture
+def base(leader):
+    audition = ok(leader.post("/api/auditions", json={"name": "State", "held_on": "2026-03-14"}))["id"]
+    lines = "".join(f"Student {n:02d},flute,School {n % 3},Teacher {n % 2}\n" for n in range(23))
+    table = f"name,instrument,school,teacher\n{lines}Юлия 100% Орлова,clarinet,Школа,Пётр\n".encode()
+    path = f"/api/auditions/{audition}"
+    read = ok(leader.post(f"{path}/roster/csv", files={"file": ("roster.csv", table, "text/csv")}))
+    assert read["added"] == 24
+    return path
+
+
+def test_a_roster_comes_whole_or_in_pages_that_fit_together(leader, base):
+    whole = [e["entry_id"] for e in ok(leader.get(f"{base}/roster"))]
+    pages = []
+    for offset in (0, 10, 20, 30):
+        reply = leader.get(f"{base}/roster?limit=10&offset={offset}")
+        assert reply.headers["x-total-count"] == "24"
+        pages += [e["entry_id"] for e in ok(reply)]
+    assert pages == whole
+    for find, count in (
+        ("student 0", 10),
+        ("SCHOOL 1", 8),
+        ("Teacher 1", 11),
+        ("Орлова", 1),
+        ("100%", 1),
+        ("%", 1),
+        ("_", 0),
+    ):
+        reply = leader.get(f"{base}/roster", params={"limit": 5, "find": find})
+        assert reply.headers["x-total-count"] == str(count), find
+        assert len(ok(reply)) == min(count, 5)
+    for wrong in ("limit=0", "limit=501", "offset=-1", "limit=5&find=" + "x" * 101):
+        assert leader.get(f"{base}/roster?{wrong}").status_code == 422
+
+
+def test_the_audit_comes_in_pages_in_its_order(leader, base):
+    for n in range(5):
+        ok(leader.post(f"{base}/adjudicators", json={"name": f"Judge {n}"}))
+    whole = [e["hash"] for e in ok(leader.get(f"{base}/audit"))]
+    first = leader.get(f"{base}/audit?limit=4")
+    assert int(first.headers["x-total-count"]) == len(whole) >= 7
+    second = leader.get(f"{base}/audit?limit=500&offset=4")
+    assert [e["hash"] for e in (*ok(first), *ok(second))] == whole
