@@ -100,6 +100,9 @@ def change(session: Session, audition_id: str, changes: dict[str, Any], *, actor
     """Change settings. What the declared rule rests on stays once the first take is in."""
     row = declaring.get_audition(session, audition_id)
     moved = {key for key in _DECLARED & set(changes) if changes[key] != getattr(row, key)}
+    sounds = changes.get("room_sounds")
+    if sounds is not None and bool(sounds.get("click")) != room_sounds.sounds_of(row).click:
+        moved.add("click")
     if moved and declaring.is_frozen(session, audition_id):
         raise WrongState(declaring.FROZEN)
     _set(row, changes)

@@ -11,7 +11,7 @@ from app.domain.errors import BadInput, NotFound, WrongState
 from app.domain.panel import Rubric, Rule
 from app.judging.rubric import default_rubric, validate_rubric
 from app.judging.rule import default_rule, panel_refusal, rule_sentence, validate_rule
-from app.services import custody, shares
+from app.services import custody, room_sounds, shares
 
 FROZEN = "The first take is in, so rubric, rule and reference pitch stay as they were declared."
 
@@ -113,15 +113,16 @@ def declare(session: Session, audition_id: str, *, actor: Actor) -> None:
 
 def declaration_hash(audition: Audition) -> str:
     """sha256 of everything the declaration fixes."""
-    return custody.content_hash(
-        {
-            "rubric": audition.rubric,
-            "rule": audition.rule,
-            "scored_per": audition.scored_per,
-            "a4_hz": audition.a4_hz,
-            "temperament": audition.temperament,
-        }
-    )
+    fixed = {
+        "rubric": audition.rubric,
+        "rule": audition.rule,
+        "scored_per": audition.scored_per,
+        "a4_hz": audition.a4_hz,
+        "temperament": audition.temperament,
+    }
+    if room_sounds.sounds_of(audition).click:  # hashes of auditions without a click stay what they were
+        fixed["click"] = True
+    return custody.content_hash(fixed)
 
 
 def undeclare(session: Session, audition: Audition, *, actor: Actor) -> None:

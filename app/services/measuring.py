@@ -21,7 +21,7 @@ from app.domain.findings import findings_to_dict
 from app.files.store import BlobStore
 from app.jobs.ledger import Progress, Save
 from app.listening.version import ALGORITHM_VERSION
-from app.services import custody, declaring, queueing, sight_sheets
+from app.services import custody, declaring, queueing, room_sounds, sight_sheets
 
 if TYPE_CHECKING:
     from app.listening.settings import ListeningSettings
@@ -42,21 +42,22 @@ class Measuring:
 
 def input_hash(take: Take, piece: Piece, candidate: Candidate, audition: Audition) -> str:
     """Hash of everything the findings depend on besides the algorithm: the take, the piece as read, the settings."""
-    return custody.content_hash(
-        {
-            "take": take.sha256,
-            "source": hashlib.sha256(piece.source).hexdigest(),
-            "format": piece.source_format,
-            "page_instrument": piece.instrument,
-            "options": piece.options,
-            "leader_marks": piece.leader_marks,
-            "instrument": candidate.instrument,
-            "a4_hz": audition.a4_hz,
-            "temperament": audition.temperament,
-            "rubric": [audition.rubric.get("low"), audition.rubric.get("high")],
-            "yardsticks": audition.rule.get("yardsticks"),
-        }
-    )
+    made_from = {
+        "take": take.sha256,
+        "source": hashlib.sha256(piece.source).hexdigest(),
+        "format": piece.source_format,
+        "page_instrument": piece.instrument,
+        "options": piece.options,
+        "leader_marks": piece.leader_marks,
+        "instrument": candidate.instrument,
+        "a4_hz": audition.a4_hz,
+        "temperament": audition.temperament,
+        "rubric": [audition.rubric.get("low"), audition.rubric.get("high")],
+        "yardsticks": audition.rule.get("yardsticks"),
+    }
+    if room_sounds.sounds_of(audition).click:
+        made_from["click"] = True
+    return custody.content_hash(made_from)
 
 
 def is_measurable(piece: Piece) -> bool:
@@ -242,7 +243,11 @@ def save_findings(session: Session, row: Mapping[str, Any]) -> None:
 def _settings(audition: Audition) -> "ListeningSettings":
     from app.listening.settings import ListeningSettings
 
-    return ListeningSettings(a4_hz=audition.a4_hz, temperament="just" if audition.temperament == "just" else "equal")
+    return ListeningSettings(
+        a4_hz=audition.a4_hz,
+        temperament="just" if audition.temperament == "just" else "equal",
+        click=room_sounds.sounds_of(audition).click,
+    )
 
 
 def warm_up() -> None:

@@ -1,4 +1,4 @@
-"""What the recording room sounds before a take, as the audition declares: tuning note, count-in, metronome."""
+"""What the recording room sounds, as the audition declares: tuning note, count-in, metronome, a click through takes."""
 
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -18,11 +18,12 @@ _WRITTEN_A = ("A", "Bb", "B", "C", "Db", "D", "Eb", "E", "F", "F#", "G", "Ab")
 
 @dataclass(frozen=True, slots=True)
 class RoomSounds:
-    """What is sounded on request before a take. All of it ends before recording begins."""
+    """What is sounded before a take. Only ``click`` goes on through it; all else ends before recording begins."""
 
     tuning_note: bool = True
     count_in_bars: int = 0
     metronome: bool = False
+    click: bool = False  # takes are played to an audible click at the mark: rhythm is judged on its grid
 
     def to_dict(self) -> dict[str, Any]:
         """Plain JSON values."""

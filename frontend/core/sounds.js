@@ -1,4 +1,4 @@
-/** Sounds the recording room makes: the tuning note, a count-in, a metronome. All of them end before recording begins. */
+/** Sounds the recording room makes: the tuning note, a count-in, a metronome. Only a declared click goes on through a take. */
 
 const CLICK_SEC = 0.05;
 const DOWNBEAT = { hz: 1760, gain: 0.6 };
@@ -50,12 +50,12 @@ export function countIn(context, pulse, beats, startSec, out = context.destinati
 /**
  * @param {BaseAudioContext} context
  * @param {Pulse} pulse
+ * @param {number} [startSec] context time of the first downbeat
  * @returns {() => void} stops it at once, also clicks that were put into the future
  */
-export function metronome(context, pulse) {
+export function metronome(context, pulse, startSec = context.currentTime + 0.1) {
   const out = context.createGain();
   out.connect(context.destination);
-  const startSec = context.currentTime + 0.1;
   let beat = 0;
   const fill = () => {
     for (let at = startSec + (beat * 60) / pulse.bpm; at < context.currentTime + LOOK_AHEAD_SEC; at = startSec + (beat * 60) / pulse.bpm) {

@@ -117,6 +117,31 @@ def test_a_count_in_can_be_stopped_and_leaves_nothing(open_device, drawn):
     assert page.evaluate("import('/core/spool.js').then((spool) => spool.list())") == []
 
 
+def test_a_declared_click_goes_on_through_the_take_and_ends_with_it(open_device, server):
+    clicked = set_up(server.url, server.setup_secret, room_sounds={"count_in_bars": 1, "click": True})
+    page = open_device().new_page()
+    page.add_init_script(
+        """
+        window.starts = [];
+        const start = OscillatorNode.prototype.start;
+        OscillatorNode.prototype.start = function (at) { window.starts.push(at); return start.call(this, at); };
+        """
+    )
+    ready(page, clicked)
+    page.get_by_role("button", name="Count in and record").click()
+    expect(page.get_by_role("timer")).to_be_visible()
+    for _ in range(300):  # four are counted in, the others sound in the take
+        if page.evaluate("window.starts.length") >= 8:
+            break
+        page.wait_for_timeout(100)
+    page.get_by_role("button", name="Stop and keep").click()
+    expect(page.locator(".take .verdict")).to_be_visible()
+    starts = page.evaluate("window.starts")
+    assert np.diff(starts) == pytest.approx([60 / 90] * (len(starts) - 1), abs=1e-6)
+    page.wait_for_timeout(1000)
+    assert page.evaluate("window.starts.length") == len(starts)
+
+
 def test_a_device_that_alters_the_sound_is_said(open_device, drawn):
     context = open_device()
     context.add_init_script(

@@ -151,3 +151,14 @@ def test_what_changes_the_reading_changes_the_hash(database: Database, take_id: 
         assert measuring.input_hash(take, other, around.candidate, around.audition) != before
         same = dataclasses.replace(around)
         assert measuring.input_hash(take, same.piece, same.candidate, same.audition) == before
+
+
+def test_a_declared_click_is_listened_for_and_changes_the_hash(database: Database, take_id: str) -> None:
+    with database.read() as session:
+        take = session.get_one(Take, take_id)
+        around = measuring._around(session, take)
+        before = measuring.input_hash(take, around.piece, around.candidate, around.audition)
+        assert not measuring._settings(around.audition).click
+        around.audition.room_sounds = {"click": True}
+        assert measuring.input_hash(take, around.piece, around.candidate, around.audition) != before
+        assert measuring._settings(around.audition).click

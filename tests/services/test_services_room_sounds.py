@@ -37,6 +37,11 @@ def test_each_player_is_told_the_tuning_note_as_written(instrument: str, name: s
 
 
 def test_a_count_in_without_end_is_refused() -> None:
-    assert checked({"count_in_bars": 2}) == {"tuning_note": True, "count_in_bars": 2, "metronome": False}
+    assert checked({"count_in_bars": 2}) == {
+        "tuning_note": True,
+        "count_in_bars": 2,
+        "metronome": False,
+        "click": False,
+    }
     with pytest.raises(BadInput, match="at most 4 bars"):
         checked({"count_in_bars": 5})

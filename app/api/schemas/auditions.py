@@ -11,11 +11,12 @@ Number = Annotated[float, Field(allow_inf_nan=False)]
 
 
 class RoomSoundsIn(In):
-    """What the recording room sounds before a take."""
+    """What the recording room sounds before a take, and whether a click goes on through it."""
 
     tuning_note: bool = True
     count_in_bars: int = 0
     metronome: bool = False
+    click: bool = False
 
 
 class AuditionIn(In):

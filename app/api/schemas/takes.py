@@ -92,11 +92,12 @@ class FindingsOut(Out):
 
 
 class RoomSoundsOut(Out):
-    """What the recording room sounds before a take."""
+    """What the recording room sounds before a take, and whether a click goes on through it."""
 
     tuning_note: bool
     count_in_bars: int
     metronome: bool
+    click: bool
 
 
 class RoomAuditionOut(Out):

@@ -72,7 +72,9 @@ export function Details({ audition, reload }) {
         <legend>In the recording room, before a take</legend>
         <${Check} label="A tuning note can be sounded" checked=${form.room_sounds.tuning_note} onValue=${sound("tuning_note")} />
         <${Check} label="A metronome at the piece's mark can be sounded" checked=${form.room_sounds.metronome} onValue=${sound("metronome")} />
-        <${Choice} label="Every take is counted in with" value=${String(form.room_sounds.count_in_bars)} onValue=${(bars) => sound("count_in_bars")(Number(bars))} options=${COUNT_INS} hint="All sounds end before the recording begins." />
+        <${Choice} label="Every take is counted in with" value=${String(form.room_sounds.count_in_bars)} onValue=${(bars) => sound("count_in_bars")(Number(bars))} options=${COUNT_INS} hint="A count-in, tuning note and metronome end before the recording begins." />
+        <${Check} label="A click at the piece's mark goes on through every take" checked=${form.room_sounds.click} disabled=${audition.rule_frozen} onValue=${sound("click")} />
+        <p class="soft">Rhythm is then measured against the click and not against the player's own pulse. Keep it soft: the microphone hears it too. Rule and click are declared together.</p>
       </fieldset>
       <${Line} label="Recordings are kept until" type="date" value=${form.retention_until} onValue=${set("retention_until")} short hint="Recordings of minors need consent, a purpose and an end. School policy and local law come first." />
       <${Check} label="Record nobody before consent is noted" checked=${form.consent_required} onValue=${set("consent_required")} />

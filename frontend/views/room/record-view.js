@@ -4,7 +4,7 @@ import { call } from "../../core/api.js";
 import { CHANNELS, Microphone, microphones, whyNoRecording } from "../../core/recorder.js";
 import * as sending from "../../core/sending.js";
 import * as spool from "../../core/spool.js";
-import { countIn } from "../../core/sounds.js";
+import { countIn, metronome } from "../../core/sounds.js";
 import { Ask, Choice, Deed, Wrong, clock, html, sentenceOf, useEffect, useRef, useState } from "../parts.js";
 import { decibel, drawMeter } from "./meter.js";
 import { RoomCheck } from "./room-check.js";
@@ -31,7 +31,7 @@ function chosenBefore() {
 
 /**
  * @param {{what: {candidate_id: string, blind_number: string, piece_id: string, piece_title: string, replaces: string | null},
- *   sounds: {tuning_note: boolean, count_in_bars: number, metronome: boolean}, a4Hz: number, writtenA: string, token: string | null,
+ *   sounds: {tuning_note: boolean, count_in_bars: number, metronome: boolean, click: boolean}, a4Hz: number, writtenA: string, token: string | null,
  *   onArrived: (take: any, sound: Blob | null) => Promise<void>, onSpool: () => Promise<void>, onBusy: (busy: boolean) => void, onShown: (id: string | null) => void, onLeave: () => void}} props
  *   onShown: which recording this view shows, so that nothing else does
  */
@@ -50,6 +50,7 @@ export function RecordView({ what, sounds, a4Hz, writtenA, token, onArrived, onS
   const mine = useRef({ id: "", sound: null });
   /** @type {{current: AudioNode | null}} */
   const counting = useRef(null);
+  const clicking = useRef(/** @type {(() => void) | null} */ (null));
   const [phase, setPhase] = useState("opening"); // opening | ready | counting | recording | sending | stuck
   const [devices, setDevices] = useState(/** @type {{id: string, label: string}[]} */ ([]));
   const [chosen, setChosen] = useState(chosenBefore);
@@ -126,12 +127,13 @@ export function RecordView({ what, sounds, a4Hz, writtenA, token, onArrived, onS
       gone = true;
       const opened = microphone.current;
       microphone.current = null;
+      clicking.current?.();
       if (opened) void opened.close();
     };
   }, [chosen.device]);
 
   useEffect(() => {
-    if (!sounds.count_in_bars && !sounds.metronome) return;
+    if (!sounds.count_in_bars && !sounds.metronome && !sounds.click) return;
     // A piece without notation has no pulse; then nothing is counted.
     void call("GET", `/api/room/pieces/${what.piece_id}/pulse`, undefined, { token }).then(setPulse, () => setPulse(null));
   }, [what.piece_id]);
@@ -178,14 +180,23 @@ export function RecordView({ what, sounds, a4Hz, writtenA, token, onArrived, onS
         out.connect(opened.context.destination);
         counting.current = out;
         from = countIn(opened.context, { bpm: pulse.beats_per_minute, beats: pulse.beats }, pulse.count_in_beats, start, out);
-        // Recording begins shortly before the first note is due: whoever comes in early is not cut off.
-        from -= Math.min(0.15, 30 / pulse.beats_per_minute);
+        if (sounds.click) {
+          // The counted clicks are recorded: they tell where the beat lies.
+          clicking.current = metronome(opened.context, { bpm: pulse.beats_per_minute, beats: pulse.beats }, from);
+          from = start - 0.1;
+        } else {
+          // Recording begins shortly before the first note is due: whoever comes in early is not cut off.
+          from -= Math.min(0.15, 30 / pulse.beats_per_minute);
+        }
+      } else if (sounds.click && pulse) {
+        clicking.current = metronome(opened.context, { bpm: pulse.beats_per_minute, beats: pulse.beats }, Math.max(from, opened.context.currentTime) + 0.3);
       }
       mine.current = { id: await opened.record(what, from), sound: null };
       onShown(mine.current.id);
       const { id } = mine.current;
       setTimeout(() => id === mine.current.id && setPhase("recording"), Math.max(0, (from - opened.context.currentTime) * 1000));
     } catch (error) {
+      clicking.current?.();
       setTrouble(`The recording could not begin: ${sentenceOf(error)}`);
       setPhase("ready");
       onBusy(false);
@@ -193,6 +204,7 @@ export function RecordView({ what, sounds, a4Hz, writtenA, token, onArrived, onS
   };
 
   const stop = async () => {
+    clicking.current?.();
     try {
       const finished = await microphone.current?.stop();
       if (!finished) return;
@@ -210,6 +222,7 @@ export function RecordView({ what, sounds, a4Hz, writtenA, token, onArrived, onS
 
   const throwAway = async () => {
     counting.current?.disconnect();
+    clicking.current?.();
     if (microphone.current?.recording) await microphone.current.stop();
     await sending.throwAway(mine.current.id);
     mine.current = { id: "", sound: null };

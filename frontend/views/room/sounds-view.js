@@ -4,7 +4,7 @@ import { metronome, tuningNote } from "../../core/sounds.js";
 import { html, useEffect, useRef, useState } from "../parts.js";
 
 /**
- * @param {{sounds: {tuning_note: boolean, count_in_bars: number, metronome: boolean}, a4Hz: number, writtenA: string, pulse: any,
+ * @param {{sounds: {tuning_note: boolean, count_in_bars: number, metronome: boolean, click: boolean}, a4Hz: number, writtenA: string, pulse: any,
  *   context: AudioContext | null, hush: {current: (() => number) | null}}} props hush: stops whatever sounds; returns the context time from which it is silent
  */
 export function Sounds({ sounds, a4Hz, writtenA, pulse, context, hush }) {

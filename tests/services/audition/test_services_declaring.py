@@ -153,3 +153,22 @@ def test_the_audit_list_covers_the_audition_and_its_rounds_in_order(scene):
     assert all(isinstance(e, AuditEntry) for e in trail)
     with pytest.raises(NotFound):
         scene.look(audition.audit_trail, "0" * 32)
+
+
+def test_a_click_through_takes_is_part_of_the_declaration_and_frozen_with_it(scene):
+    piece = scene.piece()
+    scene.adjudicator("Ada Brandt")
+    scene.student("Mira Sund")
+    scene.declare()
+    before = scene.look(audition.one, scene.audition_id).rule_hash
+    scene.do(audition.change, scene.audition_id, {"room_sounds": {"count_in_bars": 1}})
+    assert scene.look(audition.one, scene.audition_id).rule_hash == before
+    scene.do(audition.change, scene.audition_id, {"room_sounds": {"click": True}})
+    assert scene.look(audition.one, scene.audition_id).rule_declared_at is None
+    scene.declare()
+    assert scene.look(audition.one, scene.audition_id).rule_hash != before
+    number = scene.drawn().candidates[0].candidate_id
+    _take(scene, number, piece)
+    with pytest.raises(WrongState, match="stay as they were declared"):
+        scene.do(audition.change, scene.audition_id, {"room_sounds": {"click": False}})
+    scene.do(audition.change, scene.audition_id, {"room_sounds": {"click": True, "count_in_bars": 2}})
