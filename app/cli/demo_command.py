@@ -13,6 +13,7 @@ from app.cli.options import add_data_option, settings_from
 from app.cli.serving import serve, workers
 from app.db import schema
 from app.db.database import Database
+from app.db.types import now_utc
 from app.domain.errors import BadInput, Unavailable
 from app.packaged import packaged_folder
 from app.services import measuring, seeding
@@ -85,7 +86,7 @@ def _fill(settings: Settings, database: Database, show: Callable[[float, str], N
     store = open_store(settings)
     # The workers warm up while the takes are synthesised.
     with workers(settings):
-        seeded = seeding.set_up(database, scenario)
+        seeded = seeding.set_up(database, scenario, now=now_utc().astimezone())
         rounds = {key: seeding.draw_round(database, scenario, seeded, key) for key in scenario.takes}
         candidates = {key: seeding.candidates_of(database, seeded, rounds[key]) for key in rounds}
         takes = seeding.takes_to_make(database, scenario, seeded)
@@ -141,6 +142,8 @@ The demonstration is ready:  {address}
   Enter as adjudicator D:     hear the final by number, mark it, write remarks, submit.
   Then as section leader:     open the final; names appear.
   Enter the recording room:   the playing order, who stands behind which number, takes and their checks.
+  As leader, Winter mock audition: a day with two rooms that begins in an hour: Day, the door, everything on paper,
+                              sight-reading under its seal in the recording room.
 
 People, takes and marks are invented. A mock result and a practice aid: no official score, no prediction.
 Stop with Ctrl-C; a second start goes on where this one stopped.""",

@@ -8,7 +8,7 @@ import io
 import json
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +33,7 @@ from app.services import (
     pieces,
     recusal,
     roster,
+    seeding_day,
     sheets_in,
     sign_in,
 )
@@ -86,8 +87,11 @@ def read_scenario(folder: Path) -> Scenario:
     return Scenario(folder, *parts)
 
 
-def set_up(database: Database, scenario: Scenario) -> Seeded:
-    """Leader, audition, material, roster, panel, recusals and the declared rule."""
+def set_up(database: Database, scenario: Scenario, *, now: datetime) -> Seeded:
+    """Leader, audition, material, roster, panel, recusals and the declared rule; and today's audition, at ``now``.
+
+    Today's is made first: the demonstration's doors lead to the one made last.
+    """
     cast = scenario.cast
     leader = cast["leader"]
     password_hash = passwords.hash_password(leader["password"])
@@ -95,6 +99,7 @@ def set_up(database: Database, scenario: Scenario) -> Seeded:
         lambda s: sign_in.add_leader(s, name=leader["name"], password_hash=password_hash, actor=SYSTEM)
     )
     actor = Actor("leader", leader_id)
+    database.write(lambda s: seeding_day.make(s, cast, now=now, actor=actor))
     values = {**cast["audition"], "held_on": date.fromisoformat(cast["audition"]["held_on"])}
     audition_id = database.write(lambda s: auditions.create(s, values, actor=actor)).id
     piece_ids = {p["key"]: database.write(_piece_adder(scenario, audition_id, p, actor)) for p in cast["pieces"]}
