@@ -70,7 +70,8 @@ def _pitch_picture(part: SectionPart) -> Picture:
 
 def _bar_picture(part: SectionPart) -> Picture:
     height = section_figures.bars_height(part.bars)
-    svg = section_figures.as_svg(height, lambda canvas, x, top: section_figures.draw_bars(canvas, x, top, part.bars))
+    draw_bars = section_figures.draw_bars
+    svg = section_figures.as_svg(height, lambda canvas, x, top: draw_bars(canvas, x, top, part.bars)) if height else ""
     return Picture(part.title, svg, part.sentence)
 
 

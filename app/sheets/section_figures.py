@@ -50,22 +50,32 @@ def draw_tendencies(canvas: Any, x: float, top: float, rows: Sequence[SectionTen
 def figures(row: SectionTendency) -> str:
     """A tendency in figures: "+12 cents (5 to 19), 8 players, 21 notes"."""
     between = (
-        f" ({row.low_cents:+.0f} to {row.high_cents:+.0f})"
+        f" ({_signed(row.low_cents)} to {_signed(row.high_cents)})"
         if row.low_cents is not None and row.high_cents is not None
         else ""
     )
     players = "1 player" if row.players == 1 else f"{row.players} players"
     notes = "1 note" if row.notes == 1 else f"{row.notes} notes"
-    return f"{row.mean_cents:+.0f} cents{between}, {players}, {notes}"
+    return f"{_signed(row.mean_cents)} cents{between}, {players}, {notes}"
+
+
+def _signed(cents: float) -> str:
+    """Whole cents with their sign; a nought has none."""
+    whole = round(cents)
+    return f"{whole:+d}" if whole else "0"
 
 
 def bars_height(bars: Sequence[SectionBar]) -> float:
-    """Height of :func:`draw_bars`."""
+    """Height of :func:`draw_bars`; nothing is drawn where nobody fell."""
+    if not any(bar.fell for bar in bars):
+        return 0.0
     return LINE_PT * -(-len(bars) // BARS_A_LINE)
 
 
 def draw_bars(canvas: Any, x: float, top: float, bars: Sequence[SectionBar]) -> None:
     """A column for each bar: as high as the share of players who fell in it, their count above, the bar below."""
+    if not any(bar.fell for bar in bars):
+        return
     for place, bar in enumerate(bars):
         line, column = divmod(place, BARS_A_LINE)
         left = x + column * COLUMN_PT

@@ -8,7 +8,8 @@ from app.sheets.models import Paper
 from app.sheets.page import Sheet
 from app.sheets.typography import Span, draw
 
-ROWS_A_STRETCH = 20
+MOST_ROWS = 20  # of a stretch that is never torn; a group has stretches of nearly equal length
+TITLE_PT = 22.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,18 +57,21 @@ def render(model: SectionReportModel) -> bytes:
     sheet.y -= 11
     sheet.rule(strong=True)
     sheet.y -= 6
+    sheet.on_new_page = lambda: _running_head(sheet, model)
     sheet.paragraph([Span(model.takes, "text", palette.SOFT)])
     sheet.heading("For the next rehearsal", "next", keep_with=40)
     for sentence in model.next_rehearsal:
         sheet.paragraph([Span("–  "), Span(sentence)])
     sheet.heading("Pitches across the section", "pitch", keep_with=90)
     for part in model.pitch:
-        sheet.y -= 4
-        sheet.paragraph([Span(part.title, "bold")])
-        for start in range(0, len(part.tendencies), ROWS_A_STRETCH):
-            rows, names = part.tendencies[start : start + ROWS_A_STRETCH], part.names[start : start + ROWS_A_STRETCH]
+        size = _stretch(len(part.tendencies))
+        for start in range(0, len(part.tendencies), size):
+            rows, names = part.tendencies[start : start + size], part.names[start : start + size]
             height = section_figures.tendencies_height(rows)
-            sheet.ensure(height)
+            sheet.ensure(height + (0 if start else TITLE_PT))  # a title stays with its figure
+            if not start:
+                sheet.y -= 4
+                sheet.paragraph([Span(part.title, "bold")])
             section_figures.draw_tendencies(sheet.canvas, sheet.left, sheet.y, rows, names)
             sheet.y -= height
         sheet.paragraph([Span(part.sentence, "text", palette.SOFT)], size=palette.SMALL_PT)
@@ -78,10 +82,25 @@ def render(model: SectionReportModel) -> bytes:
         sheet.ensure(height + 20)
         sheet.y -= 4
         sheet.paragraph([Span(part.title, "bold")])
-        section_figures.draw_bars(sheet.canvas, sheet.left, sheet.y, part.bars)
+        if height:
+            section_figures.draw_bars(sheet.canvas, sheet.left, sheet.y, part.bars)
         sheet.y -= height
         sheet.paragraph([Span(part.sentence, "text", palette.SOFT)], size=palette.SMALL_PT)
     sheet.heading("Where the panel was in doubt", "doubt", keep_with=40)
     for sentence in model.doubts:
         sheet.paragraph([Span("–  "), Span(sentence)])
     return sheet.finish()
+
+
+def _stretch(rows: int) -> int:
+    """Rows of one stretch, so that none is left alone on a page of its own."""
+    stretches = -(-rows // MOST_ROWS)
+    return max(1, -(-rows // max(1, stretches)))
+
+
+def _running_head(sheet: Sheet, model: SectionReportModel) -> None:
+    sheet.y -= palette.SMALL_PT + 4
+    text = f"Section report · {model.audition} · {model.round_name}"
+    draw(sheet.canvas, sheet.left, sheet.y, [Span(text, "bold")], palette.SMALL_PT)
+    sheet.y -= 6
+    sheet.rule()

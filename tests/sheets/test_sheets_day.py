@@ -1,6 +1,7 @@
 """The day's printed pieces: everything is on the page, names only where they belong, equal input gives equal bytes."""
 
 import io
+import re
 from dataclasses import replace
 
 import pypdf
@@ -9,12 +10,15 @@ from day_examples import BLANK, DOOR, HEADING, NAMES, NOTES, ROOMS, SCRIPT, SLIP
 
 from app.files.engraving import engrave
 from app.files.notation_writing import to_musicxml
+from app.judging.section import SectionBar, SectionTendency
 from app.material.sight_reading import sight_reading
 from app.material.sight_recipe import sight_recipe_from
 from app.sheets.blank_sheet import render_blank_sheet
 from app.sheets.certificate import CertificateModel, DestroyedLine
 from app.sheets.certificate import render as render_certificate
 from app.sheets.day_sheets import render_door_list, render_schedule, render_script
+from app.sheets.section_report import SectionPart, SectionReportModel
+from app.sheets.section_report import render as render_section
 from app.sheets.slips import render_slips
 from app.sheets.stand_sheet import StandSheetModel, line_width, render_stand_sheet
 
@@ -97,6 +101,30 @@ def test_sight_reading_for_the_stand_is_large_where_it_should_be(paper) -> None:
     (systems, largest), (large_systems, large_largest) = found_sizes
     assert large_systems > systems  # the same notes on more lines: the staff is larger
     assert large_largest > 1.5 * largest
+
+
+@pytest.mark.parametrize("pitches", [1, 19, 20, 21, 33, 41])
+def test_the_section_report_tears_no_title_from_its_figure_and_leaves_no_row_alone(pitches) -> None:
+    rows = tuple(SectionTendency("flute", f"P{n}x", 60 + n, 3.0 - n / 10, -1.0, 7.0, "", 8, 20) for n in range(pitches))
+    parts = tuple(
+        SectionPart(
+            title=f"Instrument {k}", tendencies=rows, names=tuple(r.written_pitch for r in rows), sentence="So."
+        )
+        for k in range(4)
+    )
+    bars = SectionPart(title="Étude", bars=tuple(SectionBar("Étude", str(n), 8, 0, 0, 0, 0, 0) for n in range(20)))
+    model = SectionReportModel(
+        audition="Spring mock", round_name="First round", held_on="14 March 2026", takes="8 takes",
+        next_rehearsal=("Nothing.",), pitch=parts, pieces=(bars,), doubts=("None.",), cautions=("A mock result.",),
+        paper="a4", language="en-US",
+    )  # fmt: skip
+    found = pages(render_section(model))
+    for page in found:
+        for title in re.findall(r"Instrument \d", page):
+            assert "P0x" in page[page.index(title) :]
+        if pitches > 1:
+            assert len(re.findall(r"P\d+x", page)) != 1
+    assert [" ".join(found).count(f"P{n}x") for n in range(pitches)] == [4] * pitches
 
 
 def _sizes(pdf: bytes) -> list[float]:

@@ -35,4 +35,4 @@ function Report({ round }) {
 }
 
 /** @param {{title: string, svg: string, sentence: string}} one */
-const picture = (one) => html`<h3>${one.title}</h3><${Drawing} svg=${one.svg} label=${`${one.title}. ${one.sentence}`} /><p class="soft small">${one.sentence}</p>`;
+const picture = (one) => html`<h3>${one.title}</h3>${one.svg ? html`<${Drawing} kind="engraving figures-drawn" svg=${one.svg} label=${`${one.title}. ${one.sentence}`} />` : null}<p class="soft small">${one.sentence}</p>`;

@@ -68,6 +68,7 @@ function PieceTake({ audition, candidate, piece, studySec, waits, token, onChang
   const voided = takes.filter((take) => take.state === "voided");
   const replaces = kept ? null : (voided[voided.length - 1]?.take_id ?? null);
   const [voiding, setVoiding] = useState(false);
+  const [sealed, setSealed] = useState(piece.kind === "sight-reading");
   const [cause, setCause] = useState("equipment");
   const [fresh, setFresh] = useState(/** @type {any} */ (null));
   const quality = fresh && kept && fresh.take_id === kept.take_id ? (fresh.quality ?? kept) : kept;
@@ -80,7 +81,7 @@ function PieceTake({ audition, candidate, piece, studySec, waits, token, onChang
   return html`<div class="take">
     <div class="above"><h3>${piece.title}</h3>
       <span class="soft">${kept ? `take in, ${clock(kept.duration_sec)}` : replaces ? "a re-take is due" : "no take yet"}</span></div>
-    ${piece.kind === "sight-reading" && !why ? html`<${SightReading} candidate=${candidate} piece=${piece} studySec=${studySec} token=${token} />` : null}
+    ${piece.kind === "sight-reading" && !why ? html`<${SightReading} candidate=${candidate} piece=${piece} studySec=${studySec} token=${token} onSealed=${setSealed} />` : null}
     <div role="status">
       ${quality ? html`<p>${WORDS[quality.word] ? html`<span class="word">${WORDS[quality.word]}</span> ` : null}<span class="verdict">${(quality.sentences ?? []).join(" ")}</span></p>` : null}
     </div>
@@ -90,8 +91,10 @@ function PieceTake({ audition, candidate, piece, studySec, waits, token, onChang
         <//>`
       : why
         ? html`<p class="soft">${why}</p>`
-        : html`<${Bring} audition=${audition} candidate=${candidate} piece=${piece} replaces=${replaces} token=${token} onArrived=${arrived} onSpool=${onSpool} onShown=${onShown} onBusy=${onBusy} />`}
-    ${why ? null : html`<${Restarts} candidate=${candidate} piece=${piece} token=${token} onChange=${onChange} />`}
+        : sealed
+          ? null // nothing is recorded before the study time has begun
+          : html`<${Bring} audition=${audition} candidate=${candidate} piece=${piece} replaces=${replaces} token=${token} onArrived=${arrived} onSpool=${onSpool} onShown=${onShown} onBusy=${onBusy} />`}
+    ${why || sealed ? null : html`<${Restarts} candidate=${candidate} piece=${piece} token=${token} onChange=${onChange} />`}
     ${voided.map((take) => html`<p class="soft small">A voided take of ${clock(take.duration_sec)} is kept (${CAUSES.find((one) => one.key === take.void_cause)?.name ?? "voided"}): ${take.void_reason}</p>`)}
     ${voiding
       ? html`<${Ask} title="Void this take?" sentences=${["It stays stored with your reason; nobody scores it, and the panel is told nothing. A re-take can follow at once."]} reason="Reason" deed="Void it"

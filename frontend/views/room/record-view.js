@@ -241,7 +241,7 @@ export function RecordView({ what, sounds, a4Hz, writtenA, token, onArrived, onS
     <p><strong>Number ${what.blind_number}, ${what.piece_title}</strong></p>
     ${phase === "opening" ? html`<p role="status">Opening the microphone …</p>` : null}
     ${phase === "ready" && (devices.length > 1 || channels > 1)
-      ? html`<div class="beside">
+      ? html`<div class="side-by-side">
           ${devices.length > 1 ? html`<${Choice} label="Microphone" value=${microphone.current?.deviceId || chosen.device || devices[0].id} onValue=${(device) => choose({ device })} options=${devices.map((one) => ({ key: one.id, name: one.label }))} />` : null}
           ${channels > 1 ? html`<${Choice} label="Channel" value=${chosen.channel} onValue=${(channel) => choose({ channel })} options=${CHANNEL_NAMES} short />` : null}
         </div>`

@@ -2,19 +2,20 @@
 
 import { call, fetchPosted } from "../../core/api.js";
 import { StudyTimer } from "./study-timer.js";
-import { Check, Deed, Drawing, Waiting, Wrong, html, saveAs, useAct, useLoad, useState } from "../parts.js";
+import { Check, Deed, Drawing, Waiting, Wrong, html, saveAs, useAct, useEffect, useLoad, useState } from "../parts.js";
 
-/** @param {{candidate: any, piece: any, studySec?: number, token: string | null, onBegun?: (begun: any) => void}} props onBegun: with when the study time began */
-export function SightReading({ candidate, piece, studySec = 0, token, onBegun }) {
+/** @param {{candidate: any, piece: any, studySec?: number, token: string | null, onSealed: (sealed: boolean) => void}} props onSealed: whether the study time is still to begin */
+export function SightReading({ candidate, piece, studySec = 0, token, onSealed }) {
   const act = useAct();
   const [large, setLarge] = useState(Boolean(candidate.enlarged_music));
   const address = `/api/candidates/${candidate.candidate_id}/sight-reading/${piece.piece_id}`;
   const sheet = useLoad(() => call("GET", address, undefined, { token }), [address]);
+  const sealed = sheet.data?.sealed ?? true;
+  useEffect(() => onSealed(sealed), [sealed]);
   const begin = () =>
     act.run(async () => {
-      const begun = await call("POST", `${address}/begin`, undefined, { token });
+      await call("POST", `${address}/begin`, undefined, { token });
       await sheet.reload();
-      onBegun?.(begun);
     });
   const print = () =>
     act.run(async () => {
@@ -25,7 +26,7 @@ export function SightReading({ candidate, piece, studySec = 0, token, onBegun })
   const number = candidate.blind_number;
   const paper = html`<${Check} label="Large print" checked=${large} onValue=${setLarge} />
     <div class="deeds"><${Deed} busy=${act.busy} onClick=${print} label=${`Print the sheet for the stand, number ${number}`}>Print the sheet for the stand<//></div>`;
-  if (sheet.data.sealed) {
+  if (sealed) {
     return html`<p>${sheet.data.printed
         ? "The sheet for the stand is printed. Lay it face down; turn it over when the study time begins."
         : "The notes are sealed. They are shown here when the study time begins, and that moment is kept. To read from paper, print the sheet first: that breaks the seal, and the time begins when you say so."}</p>
@@ -35,7 +36,7 @@ export function SightReading({ candidate, piece, studySec = 0, token, onBegun })
   }
   return html`${studySec ? html`<${StudyTimer} seconds=${Math.round(studySec * (1 + (candidate.extra_time_percent ?? 0) / 100))} since=${sheet.data.study_began_at} />` : null}
     <p class="soft">Study time began at ${new Date(sheet.data.study_began_at).toLocaleTimeString()}.</p>
-    <${Drawing} kind="engraving" svg=${sheet.data.svg} label=${`${piece.title}, to be read at sight`} />
+    <${Drawing} kind="engraving stand" svg=${sheet.data.svg} label=${`${piece.title}, to be read at sight`} />
     <${Wrong}>${act.error}<//>
     <details><summary>On paper</summary>${paper}</details>`;
 }

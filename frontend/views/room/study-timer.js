@@ -12,6 +12,6 @@ export function StudyTimer({ seconds, since }) {
     const timer = setInterval(() => setNow(Date.now()), 250);
     return () => clearInterval(timer);
   }, [left === 0]);
-  return html`<p class="time figures" role="timer" aria-live="off">${clock(left)}</p>
+  return html`<p class="study-time figures" role="timer" aria-live="off">${clock(left)}</p>
     <p role="status">${left ? `Study time: ${seconds} seconds, in silence.` : "The study time is over. Begin."}</p>`;
 }
