@@ -335,8 +335,14 @@ def _peak(piece: Piece, findings: Findings, style: Style) -> Finding | None:
     return Finding("musicianship", text, 0.8 + 0.2 * len(off) + 0.1 * beats)
 
 
+def bumps_of(phrase: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Notes that go against a phrase's line; that the marked peak stands out is what it is there for."""
+    peak = None if phrase.get("guessed") else phrase.get("peak_marked_note_id")
+    return [b for b in phrase.get("bumps", ()) if b["note_id"] != peak or b["db"] < 0]
+
+
 def _bumps(piece: Piece, findings: Findings, style: Style) -> Finding | None:
-    bumps = [(p, b) for p in findings.musicianship.get("phrases", ()) for b in p.get("bumps", ())]
+    bumps = [(p, b) for p in findings.musicianship.get("phrases", ()) for b in bumps_of(p)]
     if not bumps:
         return None
     phrase, worst = max(bumps, key=lambda pair: abs(pair[1]["db"]))

@@ -3,6 +3,8 @@
 Pure: piece and findings in, exercises out. Nothing asks to repeat until correct; every exercise ends by itself.
 """
 
+from typing import Any
+
 from app.domain.findings import Findings
 from app.domain.piece import Piece
 from app.sheets import wording
@@ -11,6 +13,7 @@ from app.sheets.drone import drone_exercise
 from app.sheets.findings_in_words import (
     PEAK_BEATS,
     STEADY_PERCENT,
+    bumps_of,
     lost_quarters,
     off_the_pulse,
     sure_drift,
@@ -208,13 +211,10 @@ def _phrase(piece: Piece, findings: Findings, style: Style) -> Exercise | None:
     phrases = findings.musicianship.get("phrases", ())
     notes = wording.notes_by_id(piece)
 
-    def weight(p: dict[str, object]) -> float:
+    def weight(p: dict[str, Any]) -> float:
         distance = p.get("peak_distance_beats") if p.get("peak_marked_note_id") and not p.get("guessed") else None
         far = abs(float(distance)) if isinstance(distance, (int, float)) else 0.0
-        bumps = p.get("bumps")
-        return (far if far >= PEAK_BEATS else 0.0) * 0.25 + 0.35 * (
-            len(bumps) if isinstance(bumps, (list, tuple)) else 0
-        )
+        return (far if far >= PEAK_BEATS else 0.0) * 0.25 + 0.35 * len(bumps_of(p))
 
     ranked = sorted(phrases, key=weight, reverse=True)
     if not ranked or weight(ranked[0]) == 0.0:
@@ -227,8 +227,8 @@ def _phrase(piece: Piece, findings: Findings, style: Style) -> Exercise | None:
             f"It was loudest in bar {worst['loudest_bar']}; the peak is the {wording.pitch_text(peak.written_pitch)} "
             f"in bar {peak.bar}."
         )
-    if worst.get("bumps"):
-        bump = max(worst["bumps"], key=lambda b: abs(b["db"]))
+    if bumps := bumps_of(worst):
+        bump = max(bumps, key=lambda b: abs(b["db"]))
         where = f" in bar {bump['bar']}"
         facts.append(f"A note{where} {'stuck out' if bump['db'] > 0 else 'fell away'} by {abs(bump['db']):.0f} dB.")
     goal = (

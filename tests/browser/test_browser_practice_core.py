@@ -143,6 +143,80 @@ def test_sounds_begin_quietly_and_never_pass_the_cap(page):
     assert (silent["later"], silent["tick"]) == (0, 0)
 
 
+HEARD_CLICKS = """async ({ setting, sec }) => {
+  const { Clicks } = await import("/core/practice-sounds.js");
+  const rate = 16000;
+  const context = new OfflineAudioContext(1, sec * rate, rate);
+  const clicks = new Clicks(context, setting, 10, () => {});
+  clearInterval(clicks.timer); // the clock here is the rendering's own
+  for (let at = 0.1; at < sec; at += 0.1) {
+    context.suspend(at).then(() => { clicks.fill(); context.resume(); });
+  }
+  const sound = (await context.startRendering()).getChannelData(0);
+  const found = [];
+  for (let i = 0, quiet = rate; i < sound.length; i += 1) {
+    if (Math.abs(sound[i]) > 1e-3) {
+      const peak = () => Math.max(...sound.slice(i, i + 0.03 * rate).map(Math.abs));
+      if (quiet > 0.02 * rate) found.push({ sec: i / rate, peak: peak() });
+      quiet = 0;
+    } else quiet += 1;
+  }
+  return found;
+}"""
+
+
+def test_clicks_are_heard_at_three_to_the_dotted_beat_and_not_in_silent_bars(page):
+    """Dotted quarter = 54 in 6/8: clicks at 162 a minute; of three bars the last is silent. Read from the sound."""
+    setting = {"bpm": 54, "beats": 2, "parts": 3, "sounding": 2, "silent": 1}
+    heard = page.evaluate(HEARD_CLICKS, {"setting": setting, "sec": 10})
+    step = 60 / 162
+    first = heard[0]["sec"]
+    numbers = [round((click["sec"] - first) / step) for click in heard]
+    assert max(abs(click["sec"] - first - n * step) for click, n in zip(heard, numbers, strict=True)) < 0.002
+    bar = 6
+    assert numbers == [n for n in range(numbers[-1] + 1) if n % (3 * bar) < 2 * bar]
+    assert numbers[-1] > 3 * bar  # the clicks came back
+    loudness = {n % bar: click["peak"] for click, n in zip(heard, numbers, strict=True)}
+    assert loudness[0] > loudness[3] > max(loudness[n] for n in (1, 2, 4, 5))
+
+
+DRONE_SOUND = """async ({ just }) => {
+  const { Drone, droneHz } = await import("/core/practice-sounds.js");
+  const rate = 8000;
+  const context = new OfflineAudioContext(1, 12 * rate, rate);
+  const hz = droneHz(0, 440);
+  new Drone(context, { hz, fifth: true, just, level: 10 });
+  const sound = (await context.startRendering()).getChannelData(0).slice(2 * rate);
+  const power = (at) => {
+    let [re, im] = [0, 0];
+    sound.forEach((value, i) => {
+      const window = 0.5 - 0.5 * Math.cos((2 * Math.PI * i) / sound.length);
+      re += window * value * Math.cos((2 * Math.PI * at * i) / rate);
+      im += window * value * Math.sin((2 * Math.PI * at * i) / rate);
+    });
+    return re * re + im * im;
+  };
+  const loudest = (around) => {
+    let best = [0, 0];
+    for (let cents = -8; cents <= 8; cents += 0.25) {
+      const found = power(around * 2 ** (cents / 1200));
+      if (found > best[1]) best = [cents, found];
+    }
+    return best[0];
+  };
+  // cents from the tempered place: of the tonic, of the fifth over it
+  return [loudest(440 * 2 ** ((48 - 69) / 12)), loudest(440 * 2 ** ((55 - 69) / 12))];
+}"""
+
+
+@pytest.mark.parametrize(("just", "fifth"), [(True, 1.955), (False, 0.0)])
+def test_the_drones_fifth_is_just_or_equal_as_asked(page, just, fifth):
+    """A just fifth is 1200 log2(3/2) = 701.955 cents; read from the sound's own spectrum."""
+    tonic_off, fifth_off = page.evaluate(DRONE_SOUND, {"just": just})
+    assert tonic_off == pytest.approx(0.0, abs=0.25)
+    assert fifth_off == pytest.approx(fifth, abs=0.3)
+
+
 def test_a_destroyed_recording_goes_from_the_device_as_well(page):
     left = page.evaluate(
         """async () => {

@@ -5,7 +5,7 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from words_examples import figure, findings, held, only, pair, piece, tendency
+from words_examples import called_for, figure, findings, held, only, pair, piece, sentences, tendency
 
 from app.domain.findings import Break, Findings
 from app.domain.piece import Piece, TempoMark
@@ -255,6 +255,28 @@ def test_the_phrase_with_the_most_bumps_is_shaped_towards_its_marked_peak() -> N
     assert exercise.where == "bars 5 to 8"
     assert exercise.text.startswith("A note in bar 6 fell away by 4 dB.")
     assert "growing to the A in bar 7 and then letting go" in exercise.text
+
+
+def test_a_marked_peak_that_stands_out_is_no_bump() -> None:
+    whole = piece()
+    phrase: dict[str, Any] = {
+        "start_note_id": "n0",
+        "end_note_id": "n15",
+        "bar_first": "1",
+        "bar_last": "4",
+        "guessed": False,
+        "peak_marked_note_id": "n10",
+        "loudest_note_id": "n10",
+        "loudest_bar": "3",
+        "peak_distance_beats": 0.0,
+        "bumps": [{"note_id": "n10", "bar": "3", "db": 2.4}],
+    }
+    found = findings(whole, musicianship={"phrases": [phrase]})
+    assert called_for(whole, found) == ()
+    assert "stood out" not in sentences(whole, found)
+    phrase["bumps"] = [{"note_id": "n10", "bar": "3", "db": -4.0}]
+    fell = findings(whole, musicianship={"phrases": [phrase]})
+    assert "fell away by 4 dB" in only(practice_plan(whole, fell), "phrase-arc").text
 
 
 def test_a_start_that_cracked_is_practised_softly_in_its_bar() -> None:
