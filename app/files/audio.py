@@ -194,7 +194,7 @@ class _Stream:
             yield _Packet(damaged=bool(packet.is_corrupt), empty=packet.size == 0)
             for frame in frames:
                 if frame.samples:
-                    yield _Block(_to_float(frame), frame.sample_rate)
+                    yield _Block(to_float(frame), frame.sample_rate)
 
     def _promise(self, container: Any, track: Any) -> float | None:
         """Seconds the container states; only where it is a statement and not the demuxer's estimate."""
@@ -225,8 +225,8 @@ class _Block:
 _FULL_SCALE = {"u8": 128.0, "s16": 32768.0, "s32": 2147483648.0, "flt": 1.0, "dbl": 1.0}
 
 
-def _to_float(frame: Any) -> FloatSamples:
-    """A frame's samples, shape [channels, n], full scale 1.0."""
+def to_float(frame: Any) -> FloatSamples:
+    """A decoded frame's samples, shape [channels, n], full scale 1.0."""
     kind: str = frame.format.name.removesuffix("p")
     if kind not in _FULL_SCALE:
         raise BadAudio(f"Recordings in the sample format {kind} can't be read; export the take as 16 or 24 bit.")

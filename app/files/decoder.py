@@ -26,12 +26,12 @@ MOST_FILE_BYTES = 600 * 2**20  # 20 minutes at the highest sample rate are 461 M
 TOO_MUCH_MEMORY = "The recording needs too much memory to be checked; export it at 48 kHz and one or two channels."
 
 
-def limit_this_process() -> None:
+def limit_this_process(*, cpu_sec: int = MOST_CPU_SEC, file_bytes: int = MOST_FILE_BYTES) -> None:
     """Bound what a recording can cost. A system that knows no such limit runs without it."""
     limits = {
         resource.RLIMIT_AS: MOST_MEMORY_BYTES,
-        resource.RLIMIT_CPU: MOST_CPU_SEC,
-        resource.RLIMIT_FSIZE: MOST_FILE_BYTES,
+        resource.RLIMIT_CPU: cpu_sec,
+        resource.RLIMIT_FSIZE: file_bytes,
         resource.RLIMIT_CORE: 0,  # a core would hold the recording
     }
     for kind, most in limits.items():
@@ -79,9 +79,9 @@ def main(source: str, playback: str) -> int:
     try:
         answer = {"found": look(Path(source), Path(playback))}
     except FairhearingError as error:
-        answer = {"refused": _plain(error)}
+        answer = {"refused": plain(error)}
     except MemoryError:
-        answer = {"refused": _plain(TooLarge(TOO_MUCH_MEMORY))}
+        answer = {"refused": plain(TooLarge(TOO_MUCH_MEMORY))}
     except OSError as error:
         answer = {"disk": {"errno": error.errno, "strerror": error.strerror}}
     sys.stdout.write(json.dumps(answer) + "\n")
@@ -89,7 +89,8 @@ def main(source: str, playback: str) -> int:
     return 0
 
 
-def _plain(error: FairhearingError) -> dict[str, Any]:
+def plain(error: FairhearingError) -> dict[str, Any]:
+    """A refusal as it is printed."""
     code = error.code if isinstance(error, TooLarge) else BadAudio.code
     return {"code": code, "sentence": error.sentence, "facts": error.facts}
 

@@ -32,7 +32,7 @@ CRASHED = (
 )
 TOO_SLOW = "The recording takes too long to decode; export the take as WAV or FLAC and send that."
 
-_turn = threading.BoundedSemaphore(AT_ONCE)
+turn = threading.BoundedSemaphore(AT_ONCE)  # whoever opens a recording in this process waits for it
 
 log = structlog.get_logger("fairhearing.intake")
 
@@ -61,7 +61,7 @@ def look_apart(source: Path, playback: Path, *, patience_sec: float = PATIENCE_S
         # A process group of its own: Ctrl-C in the server's terminal must not end what was begun. No session of its
         # own: Linux weighs sessions against each other, whatever the priorities inside (sched(7), autogroup).
         with (
-            _turn,
+            turn,
             subprocess.Popen(
                 [*COMMAND, str(source.absolute()), str(playback.absolute())],
                 stdin=subprocess.PIPE,  # held open, never written: the decoder ends when it closes
