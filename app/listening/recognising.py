@@ -38,7 +38,9 @@ OTHER_PIECE = "The take does not follow this piece: check that the right piece w
 
 
 @dataclass(frozen=True, slots=True)
-class _Fit:
+class Fit:
+    """How well a take and a piece fit each other."""
+
     right: float  # share of all notes
     right_in_part: float  # share of the notes between the first and last that sounded
     explained: float  # share of the sounding time that right notes cover
@@ -47,6 +49,7 @@ class _Fit:
 
     @property
     def good(self) -> bool:
+        """Whether the take counts as one of the piece, or of a part of it."""
         if self.explained < ENOUGH_EXPLAINED or self.right_in_part < ENOUGH_RIGHT_IN_PART:
             return False
         if self.irregular > MOST_IRREGULAR:
@@ -55,6 +58,7 @@ class _Fit:
 
     @property
     def sure(self) -> bool:
+        """Whether it does beyond what chance gives when many are tried."""
         return self.good and self.right >= SURELY and self.explained >= SURELY
 
 
@@ -91,6 +95,14 @@ def follow_piece(
         return _unusable(followed, _shifted_sentence(shift - expected))
     told = followed.warnings if not followed.usable else ()
     return _unusable(followed, *(told or (OTHER_PIECE,)))
+
+
+def fit_to(
+    samples: NDArray[np.float32], sample_rate: int, features: Features, piece: Piece, *, a4_hz: float = 440.0
+) -> Fit:
+    """How well a recording of unknown content fits ``piece``; never refuses. Arguments as of :func:`follow_piece`."""
+    expected = round(12.0 * float(np.log2(a4_hz / 440.0)))
+    return _fit(features, piece, _at_shift(samples, sample_rate, features, piece, expected, None))
 
 
 def _at_shift(
@@ -131,11 +143,11 @@ def _at_shift(
     )
 
 
-def _fit(features: Features, piece: Piece, followed: Followed) -> _Fit:
+def _fit(features: Features, piece: Piece, followed: Followed) -> Fit:
     sounded = [n for n in followed.notes if n.onset_sec is not None]
     right = [n for n in followed.notes if n.status == "played"]
     if not sounded or not right:
-        return _Fit(0.0, 0.0, 0.0, 0, np.inf)
+        return Fit(0.0, 0.0, 0.0, 0, np.inf)
     part = max(n.index for n in sounded) - min(n.index for n in sounded) + 1
     voiced = np.isfinite(features.f0_hz) & (features.level_db > features.floor_db)
     covered = np.zeros(voiced.size, dtype=bool)
@@ -144,7 +156,7 @@ def _fit(features: Features, piece: Piece, followed: Followed) -> _Fit:
             a, b = np.searchsorted(features.times_sec, [note.onset_sec, note.offset_sec])
             covered[a:b] = True
     explained = float(np.sum(covered & voiced) / max(1, int(voiced.sum())))
-    return _Fit(len(right) / len(followed.notes), len(right) / part, explained, len(right), _irregular(piece, followed))
+    return Fit(len(right) / len(followed.notes), len(right) / part, explained, len(right), _irregular(piece, followed))
 
 
 def _irregular(piece: Piece, followed: Followed) -> float:
