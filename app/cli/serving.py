@@ -24,6 +24,7 @@ from app.jobs.supervisor import Supervisor
 from app.services import certificates, sign_in
 from app.services.addresses import EVERYWHERE, own_addresses
 from app.services.certificates import own_names
+from app.services.day_uploads import DayUploads
 from app.services.folder import keep_private, owned, shared
 from app.services.handed_files import HandedFiles
 from app.services.ledger import DatabaseLedger
@@ -194,6 +195,7 @@ def _prepare(settings: Settings) -> str | None:
         store = open_store(settings)
         Uploads(settings.data_dir, database, store).tidy()
         HandedFiles(settings.data_dir, database, store, now_utc).tidy()
+        DayUploads(settings.data_dir, database, store).tidy()
         return database.write(lambda session: sign_in.new_setup_secret(session, now=now_utc()))
     finally:
         database.close()

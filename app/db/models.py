@@ -29,6 +29,8 @@ CANDIDATE_STATES = ("expected", "present", "late", "absent", "withdrawn", "no-sh
 TAKE_STATES = ("kept", "voided")
 JOB_STATES = ("queued", "running", "done", "failed")
 SHEET_STATES = ("draft", "submitted")
+CUT_KINDS = ("playing", "talk", "noise")
+CUT_STATES = ("proposed", "confirmed", "set aside")
 VOID_CAUSES = ("equipment", "noise", "injury", "other")
 LINK_ROLES = ("leader", "proctor", "adjudicator", "checker", "student")
 
@@ -276,6 +278,48 @@ class Take(SQLModel, table=True):
     replaces: str | None = Field(default=None, foreign_key="take.id")
     received_at: datetime = Field(default_factory=now_utc, sa_type=UtcDateTime)
     destroyed_at: datetime | None = Field(default=None, sa_type=UtcDateTime)  # the recording is gone, results stay
+
+
+class DayRecording(SQLModel, table=True):
+    """A recorder that ran all day: one long file, to be cut into takes. No panel sees it."""
+
+    id: str = Field(default_factory=new_id, primary_key=True)  # made by the client: a resend is harmless
+    round_id: str = Field(foreign_key="round.id", index=True)
+    room_id: str | None = Field(default=None, foreign_key="recordingroom.id")  # where it stood; None: unknown
+    started_at: datetime | None = Field(default=None, sa_type=UtcDateTime)  # by the recorder's or the proctor's clock
+    sha256: str = Field(max_length=64)  # of the bytes as received
+    size_bytes: int = Field(sa_type=sa.BigInteger)  # hours may pass 2 GB
+    container: str = Field(default="", max_length=20)  # empty until it was looked over, as all that follow
+    duration_sec: float = 0.0
+    sample_rate_hz: int = 0
+    channels: int = 0
+    peaks: list[Any] = Field(default_factory=list, sa_type=sa.JSON)  # app.files.long_recording
+    notes: list[Any] = Field(default_factory=list, sa_type=sa.JSON)  # sentences
+    cut_by: str = Field(default="", max_length=40)  # version of what cut it; empty: not cut yet
+    received_at: datetime = Field(default_factory=now_utc, sa_type=UtcDateTime)
+    removed_at: datetime | None = Field(default=None, sa_type=UtcDateTime)  # the long file is gone, its takes stay
+
+
+class DayCut(SQLModel, table=True):
+    """One stretch of a day's recording, proposed until somebody confirms it; confirmed, it has become a take."""
+
+    __table_args__ = (_one_of("kind", *CUT_KINDS), _one_of("state", *CUT_STATES))
+
+    id: str = Field(default_factory=new_id, primary_key=True)  # of an added one made by the client
+    recording_id: str = Field(foreign_key="dayrecording.id", index=True)
+    start_sec: float
+    end_sec: float
+    kind: str = "playing"
+    fits: dict[str, Any] = Field(default_factory=dict, sa_type=sa.JSON)  # app.services.day_sorting
+    candidate_id: str | None = Field(default=None, foreign_key="candidate.id")
+    piece_id: str | None = Field(default=None, foreign_key="piece.id")
+    word: str = Field(default="", max_length=20)  # sure | likely | can't tell; empty where nothing is proposed
+    repeated: bool = False  # another cut of the same candidate and piece is the fuller one
+    by_hand: bool = False  # moved by a person: no later proposal touches it
+    state: str = "proposed"
+    take_id: str = Field(default_factory=new_id, max_length=32, unique=True)  # of the take it is, or will be
+    edition: int = 1  # counted up at each change: two people on two devices notice each other
+    changed_at: datetime = Field(default_factory=now_utc, sa_type=UtcDateTime)
 
 
 class SightSheet(SQLModel, table=True):

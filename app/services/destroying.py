@@ -15,20 +15,31 @@ from sqlmodel import Session, col, select
 
 from app.db.database import Database
 from app.db.identities import Entry, TakeOrigin
-from app.db.models import Candidate, DestructionCertificate, ExtraHearing, Findings, Leader, Piece, Round, Take
+from app.db.models import (
+    Candidate,
+    DayRecording,
+    DestructionCertificate,
+    ExtraHearing,
+    Findings,
+    Leader,
+    Piece,
+    Round,
+    Take,
+)
 from app.db.types import now_utc
 from app.domain.actor import Actor
 from app.domain.errors import NotFound, WrongState
 from app.domain.texts import one_line
 from app.files.store import BlobStore
-from app.services import custody, retention
+from app.services import custody, day_recordings, retention
 from app.services.attendance import NOT_HEARD
+from app.services.day_uploads import DayUploads
 from app.services.declaring import get_audition
 from app.services.handed_files import HandedFiles
 from app.services.sheet_models import date_text, moment_text
 from app.services.uploads import Uploads
 from app.sheets import cautions
-from app.sheets.certificate import CertificateModel, DestroyedLine, render
+from app.sheets.certificate import CertificateModel, DestroyedDay, DestroyedLine, render
 
 LONGEST_REASON = 300
 REMOVALS = 2  # an object store sets a recording aside first and lets it go when asked again
@@ -51,6 +62,7 @@ class RecordingsView:
     """What is kept of an audition's recordings, and what was destroyed."""
 
     kept: int
+    days: int  # long recordings of a whole day that are kept
     bytes: int
     destroyed: int
     unfinished: int
@@ -60,11 +72,12 @@ class RecordingsView:
     certificates: tuple[CertificateView, ...]
 
 
-def recordings(session: Session, audition_id: str, uploads: Uploads) -> RecordingsView:
+def recordings(session: Session, audition_id: str, uploads: Uploads, day_uploads: DayUploads) -> RecordingsView:
     """What is kept, until when, and the certificates."""
     audition = get_audition(session, audition_id)
     takes: list[Take | ExtraHearing] = [*_takes(session, audition_id, None), *_practice(session, audition_id)]
     kept = [take for take in takes if take.destroyed_at is None]
+    days = [day for day in _days(session, audition_id, None) if day.removed_at is None]
     made = session.exec(
         select(DestructionCertificate)
         .where(DestructionCertificate.audition_id == audition_id)
@@ -72,11 +85,12 @@ def recordings(session: Session, audition_id: str, uploads: Uploads) -> Recordin
     ).all()
     return RecordingsView(
         kept=len(kept),
-        bytes=sum(take.size_bytes for take in kept if isinstance(take, Take)),
+        days=len(days),
+        bytes=sum(take.size_bytes for take in kept if isinstance(take, Take)) + sum(day.size_bytes for day in days),
         destroyed=len(takes) - len(kept),
-        unfinished=len(uploads.unfinished(audition_id)),
+        unfinished=len(uploads.unfinished(audition_id)) + len(day_uploads.unfinished(audition_id)),
         retention_until=audition.retention_until,
-        sentence=retention.sentence(audition, len(kept), now_utc().date()),
+        sentence=retention.sentence(audition, len(kept) + len(days), now_utc().date()),
         not_opened=tuple(_still_heard(session, audition_id)),
         certificates=tuple(
             CertificateView(one.id, one.made_at, one.reason, len(one.facts["takes"]), one.facts["one_student"])
@@ -90,6 +104,7 @@ def destroy(
     store: BlobStore,
     uploads: Uploads,
     handed: HandedFiles,
+    day_uploads: DayUploads,
     audition_id: str,
     *,
     entry_id: str | None,
@@ -98,14 +113,16 @@ def destroy(
 ) -> CertificateView:
     """Destroy the recordings of an audition, or of the student of one roster line in it; returns the certificate.
 
-    Raises ``WrongState`` while a round whose recordings would go is not opened (one student's may go any time), or when
-    nothing is left to destroy.
+    The long recording of a day goes with them: it holds everybody's playing, one student's too. Raises ``WrongState``
+    while a round whose recordings would go is not opened (one student's may go any time), while cuts of such a long
+    recording are undecided, or when nothing is left to destroy.
     """
     tidy = one_line(reason, what="reason", longest=LONGEST_REASON)
-    take_ids = database.write(lambda session: _mark(session, audition_id, entry_id, actor))
+    take_ids, day_ids = database.write(lambda session: _mark(session, audition_id, entry_id, actor))
     with database.read() as session:
         takes = [_recording(session, take_id) for take_id in take_ids]
         shas = list(dict.fromkeys(sha for take in takes for sha in (take.sha256, take.playback_sha256)))
+        shas += [session.get_one(DayRecording, day_id).sha256 for day_id in day_ids]
         candidates = {take.candidate_id for take in takes if take.candidate_id is not None}
 
     def is_used(sha256: str) -> bool:
@@ -120,8 +137,10 @@ def destroy(
         if entry_id is None or unfinished.candidate_id in candidates:
             uploads.throw_away(unfinished.upload_id, audition_id=audition_id)
     handed.throw_away(audition_id, entry_id)
+    for coming in day_uploads.unfinished(audition_id):  # they may hold anybody
+        day_uploads.throw_away(coming.recording_id, audition_id=audition_id)
     return database.write(
-        lambda session: _certify(session, audition_id, take_ids, shared, entry_id is not None, tidy, actor)
+        lambda session: _certify(session, audition_id, take_ids, day_ids, shared, entry_id is not None, tidy, actor)
     )
 
 
@@ -142,6 +161,7 @@ def certificate(session: Session, certificate_id: str) -> bytes:
             retention_until=None if audition.retention_until is None else date_text(audition.retention_until),
             one_student=row.facts["one_student"],
             lines=tuple(DestroyedLine(**line) for line in row.facts["takes"]),
+            days=tuple(DestroyedDay(**day) for day in row.facts.get("days", [])),
             kept=tuple(row.facts["kept"]),
             audit_hash=row.audit_hash,
             certificate_id=row.id,
@@ -190,6 +210,7 @@ def _recording(session: Session, recording_id: str) -> Take | ExtraHearing:
 def _still_heard(session: Session, audition_id: str) -> list[str]:
     """Rounds that are not opened and have recordings: takes, or a practice take of their own and somebody to hear."""
     with_takes = select(Candidate.round_id).join(Take, col(Take.candidate_id) == Candidate.id)
+    with_days = select(DayRecording.round_id)
     with_practice = {one.round_id for one in _practice(session, audition_id) if one.destroyed_at is None}
     for round_id in list(with_practice):
         states = session.exec(select(Candidate.state).where(Candidate.round_id == round_id)).all()
@@ -200,14 +221,28 @@ def _still_heard(session: Session, audition_id: str) -> list[str]:
         .where(
             Round.audition_id == audition_id,
             Round.state != "opened",
-            sa.or_(col(Round.id).in_(with_takes), col(Round.id).in_(with_practice)),
+            sa.or_(col(Round.id).in_(with_takes), col(Round.id).in_(with_days), col(Round.id).in_(with_practice)),
         )
         .order_by(col(Round.position))
     ).all()
     return list(names)
 
 
-def _mark(session: Session, audition_id: str, entry_id: str | None, actor: Actor) -> list[str]:
+def _days(session: Session, audition_id: str, entry_id: str | None) -> Sequence[DayRecording]:
+    """Long recordings of the audition, or of the rounds in which one student was to be heard."""
+    wanted = (
+        select(DayRecording)
+        .where(DayRecording.round_id == Round.id, Round.audition_id == audition_id)
+        .order_by(col(Round.position), col(DayRecording.received_at), col(DayRecording.id))
+    )
+    if entry_id is not None:
+        wanted = wanted.where(
+            col(DayRecording.round_id).in_(select(Candidate.round_id).where(Candidate.entry_id == entry_id))
+        )
+    return session.exec(wanted).all()
+
+
+def _mark(session: Session, audition_id: str, entry_id: str | None, actor: Actor) -> tuple[list[str], list[str]]:
     get_audition(session, audition_id)
     if entry_id is None:
         heard = _still_heard(session, audition_id)
@@ -223,15 +258,16 @@ def _mark(session: Session, audition_id: str, entry_id: str | None, actor: Actor
     takes: list[Take | ExtraHearing] = list(_takes(session, audition_id, entry_id))
     if entry_id is None:  # whose playing a practice recording is, nobody noted
         takes += _practice(session, audition_id)
-    certified = {
-        line["take_id"]
-        for one in session.exec(
-            select(DestructionCertificate).where(DestructionCertificate.audition_id == audition_id)
-        ).all()
-        for line in one.facts["takes"]
-    }
+    before = session.exec(select(DestructionCertificate).where(DestructionCertificate.audition_id == audition_id)).all()
+    certified = {line["take_id"] for one in before for line in one.facts["takes"]}
+    named = {day["recording_id"] for one in before for day in one.facts.get("days", [])}
+    days = [day for day in _days(session, audition_id, entry_id) if day.id not in named]
+    for day in days:
+        why = day_recordings.open_cuts(session, day) if entry_id is not None else None
+        if why is not None:
+            raise WrongState(f"The recording of the whole day holds this student too, so it would go as well. {why}")
     going = [take for take in takes if take.destroyed_at is None or take.id not in certified]
-    if not going:
+    if not going and not days:
         raise WrongState("No recording is left here to destroy.")
     at = now_utc()
     fresh = [take for take in going if take.destroyed_at is None]
@@ -245,16 +281,24 @@ def _mark(session: Session, audition_id: str, entry_id: str | None, actor: Actor
         if origin is not None:
             origin.file_name = ""
             session.add(origin)
+    for day in days:
+        if day.removed_at is None:
+            day_recordings.mark_removed(session, day, actor)
     session.flush()
-    facts = {"takes": [take.id for take in going], "one_student": entry_id is not None}
+    facts = {
+        "takes": [take.id for take in going],
+        "days": [day.id for day in days],
+        "one_student": entry_id is not None,
+    }
     custody.record(session, audition_id, actor, "destruction-begun", audition_id, facts)
-    return [take.id for take in going]
+    return [take.id for take in going], [day.id for day in days]
 
 
 def _certify(
     session: Session,
     audition_id: str,
     take_ids: Sequence[str],
+    day_ids: Sequence[str],
     shared: Sequence[str],
     one_student: bool,
     reason: str,
@@ -267,6 +311,7 @@ def _certify(
     facts = {
         "one_student": one_student,
         "takes": lines,
+        "days": [_day_line(session, session.get_one(DayRecording, day_id), shared) for day_id in day_ids],
         "kept": [
             "marks, remarks, standing and printed sheets as they were",
             "no findings: nothing was measured from these recordings"
@@ -277,6 +322,7 @@ def _certify(
     }
     told = {
         "takes": len(lines),
+        "days": len(day_ids),
         "content_hash": custody.content_hash(facts),
         "reason_hash": custody.content_hash(reason),
     }
@@ -318,4 +364,17 @@ def _line(session: Session, take: Take | ExtraHearing, shared: Sequence[str]) ->
         "playback_sha256": take.playback_sha256,
         "note": "voided" if take.state == "voided" else "",
         "shared": sum(sha in shared for sha in (take.sha256, take.playback_sha256)),
+    }
+
+
+def _day_line(session: Session, day: DayRecording, shared: Sequence[str]) -> dict[str, Any]:
+    return {
+        "recording_id": day.id,
+        "round_name": session.get_one(Round, day.round_id).name,
+        "received": moment_text(day.received_at),
+        "removed": moment_text(day.removed_at) if day.removed_at is not None else "",
+        "duration_sec": day.duration_sec,
+        "size_bytes": day.size_bytes,
+        "sha256": day.sha256,
+        "shared": int(day.sha256 in shared),
     }

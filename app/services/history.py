@@ -35,6 +35,7 @@ _WHAT: Mapping[str, str] = {
     "restart-taken-back": "took back that {piece} was begun again",
     "take-refused": "sent a recording of {piece} that was refused: {why}",
     "take-received": "sent the take of {piece} (checked: {word}; sha256 {sha256:.12}…)",
+    "day-cut-confirmed": "confirmed {start_sec}-{end_sec} s of the day's recording as {piece} (proposal: {proposed})",
     "take-voided": "voided the take of {piece}, with a reason",
     "sheet-submitted": "sent the sheet (signature {signature:.12}…)",
     "sheet-corrected": "corrected the sheet, with a reason (version {version}, signature {signature:.12}…)",

@@ -3,6 +3,7 @@
 A take is voided with a reason and replaced by a re-take; both are kept. The first take freezes rubric and rule.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from io import BytesIO
@@ -40,9 +41,11 @@ class Upload:
     piece_id: str
     source: BinaryIO
     file_name: str = ""  # kept apart: it may carry a name
-    via: str = "screen"  # screen | command | seed | link
+    via: str = "screen"  # screen | command | seed | link | day recording
     replaces: str | None = None
     over_kept: bool = False  # a kept take of the same piece is set aside for this one, once this one is found good
+    played_at: datetime | None = None  # when it was played, where that is not now
+    also: Callable[[Session], None] | None = None  # written with the take's rows: both or neither
 
 
 @dataclass(frozen=True, slots=True)
@@ -273,7 +276,7 @@ def _enter(
     session.flush()
     session.add(TakeOrigin(take_id=take.id, file_name=upload.file_name[-LONGEST_FILE_NAME:], via=upload.via))
     _mark_heard(session, candidate, round_row)
-    turns.took(session, candidate, at=take.received_at)
+    turns.took(session, candidate, at=upload.played_at or take.received_at)
     facts = {
         "candidate": candidate.id,
         "piece": take.piece_id,
@@ -283,6 +286,8 @@ def _enter(
     }
     custody.record(session, round_row.id, actor, "take-received", take.id, facts)
     measuring.ask(session, take)
+    if upload.also is not None:
+        upload.also(session)
     return view(take)
 
 

@@ -5,7 +5,7 @@ from datetime import date
 import sqlalchemy as sa
 from sqlmodel import Session, col, select
 
-from app.db.models import Audition, ExtraHearing, Take
+from app.db.models import Audition, DayRecording, ExtraHearing, Take
 from app.domain.errors import NotFound
 
 
@@ -17,12 +17,15 @@ def playable(recorded: Take | ExtraHearing) -> str:
 
 
 def is_wanted(session: Session, sha256: str) -> bool:
-    """Whether a kept take, or a kept practice recording handed in by itself, needs the recording under this hash.
+    """Whether a kept take, a day's long recording, or a kept practice recording by itself needs this hash.
 
     A practice take that was chosen from an earlier round goes with its take.
     """
     of_take = sa.or_(col(Take.sha256) == sha256, col(Take.playback_sha256) == sha256)
     if session.exec(select(Take.id).where(of_take, col(Take.destroyed_at).is_(None)).limit(1)).first() is not None:
+        return True
+    of_day = select(DayRecording.id).where(DayRecording.sha256 == sha256, col(DayRecording.removed_at).is_(None))
+    if session.exec(of_day.limit(1)).first() is not None:
         return True
     of_practice = sa.or_(col(ExtraHearing.sha256) == sha256, col(ExtraHearing.playback_sha256) == sha256)
     alone = (

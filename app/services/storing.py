@@ -6,7 +6,7 @@ from collections.abc import Callable
 from sqlmodel import col, select
 
 from app.db.database import Database
-from app.db.models import Candidate, ExtraHearing, Round, Take
+from app.db.models import Candidate, DayRecording, ExtraHearing, Round, Take
 from app.domain.errors import NotFound, Unavailable
 from app.files.object_store import ObjectStore
 from app.files.store import BlobStore, TakeStore
@@ -43,11 +43,17 @@ def copy_takes(
         .join(Round, col(Round.id) == ExtraHearing.round_id)
         .where(ExtraHearing.sha256 != "", col(ExtraHearing.take_id).is_(None), col(ExtraHearing.destroyed_at).is_(None))
     )
+    days = (
+        select(DayRecording.sha256, DayRecording.sha256)
+        .join(Round, col(Round.id) == DayRecording.round_id)
+        .where(col(DayRecording.removed_at).is_(None))
+    )
     if audition_id is not None:
+        days = days.where(Round.audition_id == audition_id)
         statement = statement.where(Round.audition_id == audition_id)
         practice = practice.where(Round.audition_id == audition_id)
     with database.read() as session:
-        pairs = [*session.exec(statement).all(), *session.exec(practice).all()]
+        pairs = [*session.exec(statement).all(), *session.exec(practice).all(), *session.exec(days).all()]
     wanted = sorted({sha256 for both in pairs for sha256 in both})
     copied = there = 0
     for done, sha256 in enumerate(wanted, start=1):

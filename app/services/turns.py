@@ -10,7 +10,18 @@ from datetime import datetime
 import sqlalchemy as sa
 from sqlmodel import Session, col, select
 
-from app.db.models import AccessLink, AccessToken, Candidate, Piece, RecordingRoom, Restart, Round, Take, Turn
+from app.db.models import (
+    AccessLink,
+    AccessToken,
+    Candidate,
+    DayRecording,
+    Piece,
+    RecordingRoom,
+    Restart,
+    Round,
+    Take,
+    Turn,
+)
 from app.domain.actor import Actor
 from app.domain.day import DayPlan, allowed_restarts, validate_day
 from app.domain.errors import BadInput, Duplicate, NotAllowed, NotFound, WrongState
@@ -99,7 +110,7 @@ def remove_room(session: Session, room_id: str, *, actor: Actor) -> None:
     for at, turn in enumerate(own):
         turn.room_id = others[at % len(others)] if others else None
         session.add(turn)
-    for table in (AccessLink, AccessToken):
+    for table in (AccessLink, AccessToken, DayRecording):
         session.exec(sa.update(table).where(col(table.room_id) == room_id).values(room_id=None))
     session.delete(row)
     session.flush()

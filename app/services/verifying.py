@@ -9,7 +9,17 @@ import sqlalchemy as sa
 from sqlmodel import Session, col, select
 
 from app.db.database import Database
-from app.db.models import AdjudicationSheet, Audition, ExtraHearing, ExtraSheet, Findings, Round, SheetVersion, Take
+from app.db.models import (
+    AdjudicationSheet,
+    Audition,
+    DayRecording,
+    ExtraHearing,
+    ExtraSheet,
+    Findings,
+    Round,
+    SheetVersion,
+    Take,
+)
 from app.domain.errors import NotFound
 from app.files.store import BlobStore
 from app.services import custody, declaring, draw, hearing, measuring, opening, retention
@@ -112,6 +122,8 @@ def _takes(session: Session, store: BlobStore) -> Check:
         if one.destroyed_at is None
         for sha256 in (one.sha256, one.playback_sha256)
     } | {sha256: f"take {take.id}" for take in there for sha256 in (take.sha256, take.playback_sha256)}
+    days = session.exec(select(DayRecording).order_by(col(DayRecording.id))).all()
+    wanted |= {day.sha256: f"day recording {day.id}" for day in days if day.removed_at is None}
     problems = []
     for sha256, what in wanted.items():
         try:
@@ -120,7 +132,8 @@ def _takes(session: Session, store: BlobStore) -> Check:
         except NotFound:
             problems.append(f"a recording of {what} is missing.")
     every: list[Take | ExtraHearing] = [*takes, *practice]
-    gone = {sha256 for one in every for sha256 in (one.sha256, one.playback_sha256)} - set(wanted)
+    once = {sha256 for one in every for sha256 in (one.sha256, one.playback_sha256)} | {day.sha256 for day in days}
+    gone = once - set(wanted)
     problems += [f"recording {sha256[:12]}… was destroyed and is still here." for sha256 in gone if store.holds(sha256)]
     spare = sum(sha256 not in wanted and sha256 not in gone for sha256 in store.every())
     left = f"{spare} recording(s) belong to no take: left by uploads that were cut off; --repair removes them."

@@ -6,10 +6,12 @@ writes to the database does not, because a writer that is put aside while it hol
 
 import os
 import signal
+import tempfile
 import threading
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from multiprocessing.synchronize import Event
+from pathlib import Path
 from typing import Any
 
 import structlog
@@ -18,7 +20,7 @@ from app.db.database import Database
 from app.jobs.ledger import Progress, Save, Task
 from app.jobs.supervisor import end_with_parent
 from app.jobs.worker import Worker
-from app.services import measuring
+from app.services import day_cutting, measuring
 from app.services.ledger import DatabaseLedger
 from app.services.logs import set_up_logs
 from app.services.storing import open_store
@@ -38,11 +40,18 @@ def run_worker(settings: Settings, parent_pid: int, name: str, stopping: Event) 
     background = ThreadPoolExecutor(1, "fairhearing-computing", initializer=os.nice, initargs=(POLITENESS,))
     _warm_up(name, stopping, background)
     database = Database(settings.url)
+    store = open_store(settings)
+    # The working copy of a day's recording is a gigabyte; the system's own folder for that may be small or in memory.
+    tempfile.tempdir = str(settings.data_dir / "spool")
+    Path(tempfile.tempdir).mkdir(parents=True, exist_ok=True)
     try:
         Worker(
             name,
             DatabaseLedger(database),
-            {measuring.KIND: in_background(background, measuring.MeasureTake(database, open_store(settings)))},
+            {
+                measuring.KIND: in_background(background, measuring.MeasureTake(database, store)),
+                day_cutting.KIND: in_background(background, day_cutting.CutDayRecording(database, store)),
+            },
             stopping.is_set,
             lease_sec=settings.lease_sec,
             idle=stopping.wait,

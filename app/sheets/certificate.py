@@ -29,6 +29,20 @@ class DestroyedLine:
 
 
 @dataclass(frozen=True, slots=True)
+class DestroyedDay:
+    """A recorder's long file of a whole day that is gone."""
+
+    recording_id: str
+    round_name: str
+    received: str
+    removed: str
+    duration_sec: float
+    size_bytes: int
+    sha256: str
+    shared: int
+
+
+@dataclass(frozen=True, slots=True)
 class CertificateModel:
     """Everything on the certificate."""
 
@@ -41,6 +55,7 @@ class CertificateModel:
     retention_until: str | None
     one_student: bool
     lines: tuple[DestroyedLine, ...]
+    days: tuple[DestroyedDay, ...]
     kept: tuple[str, ...]
     audit_hash: str
     certificate_id: str
@@ -66,6 +81,9 @@ def render(model: CertificateModel) -> bytes:
     sheet.rule(strong=True)
     sheet.y -= 6
     count = "1 recording" if len(model.lines) == 1 else f"{len(model.lines)} recordings"
+    if model.days:
+        days = "1 recording of a whole day" if len(model.days) == 1 else f"{len(model.days)} recordings of whole days"
+        count = f"{count} and {days}" if model.lines else days
     whose = "of one student " if model.one_student else ""
     opening = (
         f"On {model.made}, {count} {whose}of the audition “{model.audition}”"
@@ -85,6 +103,8 @@ def render(model: CertificateModel) -> bytes:
     sheet.heading("What was destroyed", "destroyed", keep_with=LINE_HEIGHT_PT)
     for line in model.lines:
         _line(sheet, line)
+    for day in model.days:
+        _day(sheet, day)
     kept = [[Span("–  "), Span(sentence)] for sentence in model.kept]
     height = sum(text_height(spans, palette.BODY_PT, sheet.text_width) for spans in kept)
     sheet.heading("What is kept", "kept", keep_with=height + SIGNATURE_PT)  # nobody signs an empty page
@@ -122,4 +142,20 @@ def _line(sheet: Sheet, line: DestroyedLine) -> None:
     sheet.paragraph([Span("for playing  ", "text", palette.SOFT), Span(line.playback_sha256)], size=palette.SMALL_PT)
     if line.shared:
         told = "A file with these bytes stays: another take that is kept has the very same."
+        sheet.paragraph([Span(told)], size=palette.SMALL_PT)
+
+
+def _day(sheet: Sheet, day: DestroyedDay) -> None:
+    sheet.ensure(LINE_HEIGHT_PT)
+    sheet.y -= 5
+    sheet.paragraph([Span(f"{day.round_name}: the recording of the whole day", "bold")], size=palette.SMALL_PT + 1)
+    hours, minutes = divmod(round(day.duration_sec / 60), 60)
+    about = (
+        f"received {day.received} · removed {day.removed} · {hours} h {minutes:02d} min · {day.size_bytes:,} bytes · "
+        f"recording {day.recording_id}"
+    )
+    sheet.paragraph([Span(about, "text", palette.SOFT)], size=palette.SMALL_PT)
+    sheet.paragraph([Span("as received  ", "text", palette.SOFT), Span(day.sha256)], size=palette.SMALL_PT)
+    if day.shared:
+        told = "A file with these bytes stays: another recording that is kept has the very same."
         sheet.paragraph([Span(told)], size=palette.SMALL_PT)

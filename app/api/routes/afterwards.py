@@ -9,6 +9,7 @@ from starlette.responses import Response, StreamingResponse
 
 from app.api.access import LeaderHere
 from app.api.resources import Held, ReadSession
+from app.api.routes.day_recordings import day_uploads_of
 from app.api.routes.hand_in import files_of
 from app.api.routes.uploads import uploads_of
 from app.api.schemas.afterwards import CertificateOut, ConsentIn, CopyIn, DestroyIn, RecordingsOut
@@ -40,7 +41,7 @@ def note_consent(candidate_id: PathId, wanted: ConsentIn, principal: LeaderHere,
 @router.get("/auditions/{audition_id}/recordings", response_model=RecordingsOut)
 def recordings(audition_id: PathId, _principal: LeaderHere, held: Held, session: ReadSession) -> RecordingsView:
     """What is kept of the recordings, until when, and the certificates of what was destroyed."""
-    return destroying.recordings(session, audition_id, uploads_of(held))
+    return destroying.recordings(session, audition_id, uploads_of(held), day_uploads_of(held))
 
 
 @router.post("/auditions/{audition_id}/recordings/destroy", response_model=CertificateOut)
@@ -51,6 +52,7 @@ def destroy(audition_id: PathId, wanted: DestroyIn, principal: LeaderHere, held:
         held.store,
         uploads_of(held),
         files_of(held),
+        day_uploads_of(held),
         audition_id,
         entry_id=wanted.entry_id,
         reason=wanted.reason,

@@ -35,6 +35,7 @@ class RecordingsOut(Out):
     """What is kept of an audition's recordings, and what was destroyed."""
 
     kept: int
+    days: int
     bytes: int
     destroyed: int
     unfinished: int
