@@ -71,6 +71,7 @@ def test_pages_hold_no_inline_script_or_style():
     pages = sorted(FRONTEND.glob("*.html"))
     assert {page.name for page in pages} == {
         "check.html",
+        "day-recording.html",
         "door.html",
         "hand-in.html",
         "help.html",

@@ -28,7 +28,7 @@ function Recordings({ audition, reload }) {
   };
   const state = kept.data;
   const still = state?.not_opened.length ? `${state.not_opened.join(" and ")}: still heard, so its recordings stay. Open it first.` : "";
-  const why = state && !state.kept ? "No recording is left." : still;
+  const why = state && !state.kept && !state.days ? "No recording is left." : still;
   return html`<h2>Recordings</h2>
     <${Wrong}>${kept.error || roster.error}<//>
     <${Said}>${said}<//>

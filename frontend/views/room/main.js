@@ -80,6 +80,7 @@ function Room() {
   const drawn = candidates.length > 0;
   return html`<${Head} title="Recording room" about=${[shown.audition?.name, shown.round?.name, shown.rooms.find((one) => one.id === shown.room_id)?.name].filter(Boolean).join(" · ")}>
       <a href=${auditionId ? `/door.html?audition_id=${auditionId}` : "/door.html"}>Door</a>
+      <a href=${auditionId ? `/day-recording.html?audition_id=${auditionId}` : "/day-recording.html"}>Day’s recording</a>
       ${auditionId ? html`<a href=${`/leader.html#/${auditionId}/room`}>Back to the audition</a>` : null}
     <//>
     <${Wrong}>${room.error}<//>
