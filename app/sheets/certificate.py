@@ -55,12 +55,12 @@ class CertificateModel:
     retention_until: str | None
     one_student: bool
     lines: tuple[DestroyedLine, ...]
-    days: tuple[DestroyedDay, ...]
     kept: tuple[str, ...]
     audit_hash: str
     certificate_id: str
     cautions: tuple[str, ...]
     paper: Paper
+    days: tuple[DestroyedDay, ...] = ()
 
 
 def render(model: CertificateModel) -> bytes:
