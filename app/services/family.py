@@ -7,6 +7,7 @@ import json
 import shutil
 import tempfile
 import zipfile
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import IO, Any
@@ -16,17 +17,23 @@ from sqlmodel import Session, col, or_, select
 from app.db.database import Database
 from app.db.identities import Entry, Student, TakeOrigin
 from app.db.models import (
+    AccessToken,
     AdjudicationSheet,
     Adjudicator,
     AuditEntry,
     Audition,
     Candidate,
+    ExtraHearing,
+    ExtraSheet,
     Findings,
     Piece,
+    RecordingRoom,
+    Restart,
     Round,
     SheetVersion,
     SightSheet,
     Take,
+    Turn,
 )
 from app.domain.actor import Actor
 from app.domain.errors import NotFound
@@ -42,7 +49,8 @@ from app.sheets import comment_sheet
 
 READ_ME = """Everything Fairhearing keeps of {name}.
 
-about.json           what is noted of the student, consent, and every number in every round
+about.json           what is noted of the student, consent, private links, and every number in every round: times at the
+                     door and in the room, what was begun again, takes
 recordings/          every recording as it was received, voided ones too
 findings/            what was measured from each
 sheets/              marks and remarks of the panel (adjudicators by letter), and the printed comment sheets
@@ -136,12 +144,15 @@ def _write(session: Session, store: BlobStore, student: Student, out: _Archive) 
                 "instrument": candidate.instrument,
                 "state": candidate.state,
                 "state_reason": candidate.state_reason,
+                "times": _times(session, candidate.id),
+                "begun_again": _begun_again(session, candidate.id),
                 "takes": [_take(session, store, take, place, out) for take in _takes(session, candidate.id)],
             }
         )
         _sight(session, candidate.id, place, out)
         if round_row.state == "opened":
-            out.put_json(f"sheets/{place} marks.json", _sheets(session, candidate.id))
+            given = _sheets(session, candidate.id) + _repeats(session, candidate.id)
+            out.put_json(f"sheets/{place} marks.json", given)
             if candidate.state not in NOT_HEARD:
                 loaded = load_round(session, round_row.id, with_music=True)
                 model = comment_sheet_model(session, loaded, candidate.id, detail=True)
@@ -149,17 +160,24 @@ def _write(session: Session, store: BlobStore, student: Student, out: _Archive) 
         else:
             sealed.append(f"{audition.name}, {round_row.name}")
     about = student.model_dump(mode="json", exclude={"id"})
-    lines = [entry.model_dump(mode="json", include={"instrument", "accommodation", "withdrawn"}) for entry in entries]
+    told = {"instrument", "accommodation", "extra_time_percent", "enlarged_music", "withdrawn"}
+    lines = [
+        {
+            "audition": session.get_one(Audition, entry.audition_id).name,
+            **entry.model_dump(mode="json", include=told),
+            "private_links": _links(session, entry.id),
+        }
+        for entry in entries
+    ]
     out.put_json("about.json", {"student": about, "roster_lines": lines, "numbers": numbers, "still_sealed": sealed})
     ids = {c.id for c, _, _ in rows} | {e.id for e in entries}
     ids |= {take.id for c, _, _ in rows for take in _takes(session, c.id)}
-    told = session.exec(
+    deeds = session.exec(
         select(AuditEntry).where(or_(col(AuditEntry.subject).in_(ids))).order_by(col(AuditEntry.at))
     ).all()
-    out.put_json("audit.json", [entry.model_dump(mode="json") for entry in told])
+    out.put_json("audit.json", [entry.model_dump(mode="json") for entry in deeds])
     left_out = (
-        f"Left out: marks and remarks of {'; '.join(sealed)}, because that round is still sealed; ask again once it is "
-        "opened.\n"
+        f"Left out, because still sealed: marks and remarks of {'; '.join(sealed)}. Ask again once opened.\n"
         if sealed
         else ""
     )
@@ -215,6 +233,62 @@ def _sheets(session: Session, candidate_id: str) -> list[dict[str, Any]]:
                 for one in version.remarks
             ],
             "submitted_at": version.submitted_at,
+            "why_corrected": version.reason,
         }
         for _, version, letter in rows
     ]
+
+
+def _repeats(session: Session, candidate_id: str) -> list[dict[str, Any]]:
+    """Marks of hidden repeats: the same takes heard once more under another number. They count nowhere."""
+    rows = session.exec(
+        select(ExtraSheet, ExtraHearing.blind_number, Adjudicator.letter)
+        .where(
+            ExtraHearing.candidate_id == candidate_id,
+            ExtraSheet.extra_id == ExtraHearing.id,
+            Adjudicator.id == ExtraSheet.adjudicator_id,
+        )
+        .order_by(col(Adjudicator.letter))
+    ).all()
+    titles = {piece.id: piece.title for piece in session.exec(select(Piece)).all()}
+    return [
+        {
+            "adjudicator": letter,
+            "heard_again_as": number,
+            "version": version["version"],
+            "marks": {titles.get(key, key): marks for key, marks in version["marks"].items()},
+            "remarks": [
+                {"piece": titles.get(one.get("piece_id") or "", ""), "bar": one.get("bar"), "text": one["text"]}
+                for one in version["remarks"]
+            ],
+            "submitted_at": version["submitted_at"],
+        }
+        for sheet, number, letter in rows
+        for version in sheet.versions
+    ]
+
+
+def _times(session: Session, candidate_id: str) -> dict[str, Any]:
+    turn = session.get(Turn, candidate_id)
+    if turn is None:
+        return {}
+    room = session.get(RecordingRoom, turn.room_id) if turn.room_id is not None else None
+    return {
+        "room": "" if room is None else room.name,
+        **turn.model_dump(mode="json", exclude={"candidate_id", "room_id", "place"}),
+    }
+
+
+def _begun_again(session: Session, candidate_id: str) -> dict[str, int]:
+    rows = session.exec(
+        select(Piece.title).where(Restart.candidate_id == candidate_id, Restart.piece_id == Piece.id)
+    ).all()
+    return dict(Counter(rows))
+
+
+def _links(session: Session, entry_id: str) -> list[dict[str, Any]]:
+    """When private links were made and end; their secrets are kept nowhere."""
+    rows = session.exec(
+        select(AccessToken).where(AccessToken.entry_id == entry_id).order_by(col(AccessToken.created_at))
+    ).all()
+    return [row.model_dump(mode="json", include={"created_at", "expires_at", "withdrawn_at"}) for row in rows]

@@ -80,6 +80,7 @@ def make_day(
     rooms: tuple[str, ...] = ("Choir room", "Stage"),
     adjudicators: tuple[str, ...] = ("Adalbert Mockridge", "Xylander Thrum"),
     pieces: tuple[str, ...] = ("Scale",),
+    sight_reading: dict[str, Any] | None = None,
     plan: dict[str, Any] | None = None,
     seats: int | None = 2,
     round_more: dict[str, Any] | None = None,
@@ -92,6 +93,9 @@ def make_day(
     piece_ids = [
         ok(leader.post(f"{base}/pieces/generated", json={"recipe": RECIPE, "title": title}))["id"] for title in pieces
     ]
+    if sight_reading is not None:
+        wanted = {"recipe": sight_reading, "title": "Sight-reading"}
+        piece_ids.append(ok(leader.post(f"{base}/pieces/sight-reading", json=wanted))["id"])
     entries = [
         ok(leader.post(f"{base}/roster", json={"instrument": "clarinet-bb", "consent_on": "2026-03-01", **line}))
         for line in students

@@ -226,6 +226,11 @@ def test_a_destruction_that_was_cut_off_is_finished_by_asking_again(hall, held, 
 def test_a_family_gets_everything_but_what_would_break_a_seal(hall, held):
     name, entry = next(iter(hall.entries.items()))
     address = f"/api/entries/{entry}/everything.zip"
+    needs = {"accommodation": "sits", "extra_time_percent": 25, "enlarged_music": True}
+    ok(hall.leader.patch(f"/api/entries/{entry}", json=needs))
+    [mine] = [c for c in ok(hall.proctor.get("/api/room"))["candidates"] if c["name"] == name]
+    again = {"id": new_id(), "piece_id": hall.piece_ids[0]}
+    ok(hall.proctor.post(f"/api/candidates/{mine['candidate_id']}/restarts", json=again))
     sealed = hall.leader.get(address)
     assert sealed.status_code == 200
     with zipfile.ZipFile(io.BytesIO(sealed.content)) as archive:
@@ -233,10 +238,16 @@ def test_a_family_gets_everything_but_what_would_break_a_seal(hall, held):
         assert not any(n.startswith("sheets/") for n in names)
         assert "still sealed" in archive.read("READ ME.txt").decode()
     open_first_round(hall)
+    ok(hall.leader.post(f"/api/candidates/{mine['candidate_id']}/student-link"))
     reply = hall.leader.get(address)
     with zipfile.ZipFile(io.BytesIO(reply.content)) as archive:
         about = json.loads(archive.read("about.json"))
         assert (about["student"]["name"], about["student"]["consent_by"]) == (name, "Guardian Pemberley")
+        [line] = about["roster_lines"]
+        assert {key: line[key] for key in needs} == needs
+        assert [link["withdrawn_at"] for link in line["private_links"]] == [None]
+        assert about["numbers"][0]["begun_again"] == {"Scale": 1}
+        assert about["numbers"][0]["times"]["left_at"] is not None
         (recording,) = [n for n in archive.namelist() if n.startswith("recordings/")]
         take = about["numbers"][0]["takes"][0]
         with held.database.read() as session:

@@ -1,10 +1,12 @@
 """A whole Saturday through the public API: thirty numbers, two rooms, five adjudicators, and whatever goes wrong.
 
 What happens is drawn from a seed. After every step an adjudicator's tablet and the second person's device look at
-everything that is theirs and knock at doors that are not; no answer may hold a name. In the evening the books agree.
+everything that is theirs and knock at doors that are not, those of the candidate of that step among them; between the
+parts of the day all five tablets go round every door. No answer may hold a name. In the evening the books agree.
 """
 
 import heapq
+import io
 import random
 from collections import Counter
 from datetime import timedelta
@@ -15,8 +17,10 @@ from typing import Any
 import pytest
 from api_hall import full_marks, join, ok, tagged_wav
 from day_hall import Day, make_day, seats
+from pypdf import PdfReader
 
 from app.domain.ids import new_id
+from app.services import verifying
 
 SEED = 20260314
 FIRST = ("Zenobia", "Ottokar", "Merla", "Bartholomew", "Ysolde", "Çağrı", "Иван", "Philomena", "Thaddeus", "Wilhelmina",
@@ -24,7 +28,17 @@ FIRST = ("Zenobia", "Ottokar", "Merla", "Bartholomew", "Ysolde", "Çağrı", "И
 LAST = ("Quillfeather", "Vandersloot")
 JUDGES = ("Adalbert Mockridge", "Xylander Thrum", "Brunhilde Ostrowska", "Cy Lundgren", "Ephraim Gallowglass")
 SOUND = tagged_wav("somebody", 1.6)
+SIGHT = {"tonic": "G", "bars": 4, "metre": "3/4", "tempo_bpm": 90, "instrument": "clarinet-bb"}
+PRINTED = ("slips", "door-list", "schedule", "script")
 KNOCKS = ("/api/door", "/api/room", "/api/uploads", "/api/check", "/api/auditions", "/api/metrics")
+#: Doors of leader, room and student, for candidate {c}, piece {p}, take {t}, audition {a} and round {r}.
+DOORS = (
+    "/api/candidates/{c}/audit", "/api/candidates/{c}/comment-sheet.pdf", "/api/candidates/{c}/sight-reading/{p}",
+    "/api/takes/{t}/playback", "/api/takes/{t}/findings", "/api/auditions/{a}/roster", "/api/auditions/{a}/audit",
+    "/api/auditions/{a}/recusals", "/api/auditions/{a}/recordings", "/api/rounds/{r}", "/api/rounds/{r}/standing",
+    "/api/rounds/{r}/marks.csv", "/api/rounds/{r}/progress", "/api/rounds/{r}/absences", "/api/rounds/{r}/paper",
+    "/api/rounds/{r}/section", "/api/student",
+)  # fmt: skip
 
 
 def students() -> list[dict[str, Any]]:
@@ -46,7 +60,7 @@ class Watched:
 
     def request(self, method: str, path: str, **options: Any) -> Any:
         reply = self._visitor.request(method, path, **options)
-        text = reply.text.casefold()
+        text = f"{reply.text} {reply.headers}".casefold()
         assert not [word for word in self._secrets if word in text], (method, path)
         assert reply.status_code < 500, reply.text
         self.answers += reply.status_code == 200
@@ -69,10 +83,14 @@ class Saturday:
         self.events: Counter[str] = Counter()
         self.spoilt = ["equipment", "noise", "injury"]  # what still spoils a take today
         self.on_paper: dict[str, Any] = {}  # what adjudicator E wrote, by candidate
+        self.read: dict[str, str] = {}  # the notes each candidate read at sight
+        self.knocked: Counter[str] = Counter()
+        self.at_hand = ""  # the candidate of this step
 
     def after(self) -> None:
         """What an adjudicator and the second person could learn after this step: nothing."""
         self.steps += 1
+        self._knock(self.panel["ABCDE"[self.steps % 5]], DOORS[self.steps % len(DOORS)])
         tablet = self.panel["ABCDE"[self.steps % 5]]
         for candidate in ok(tablet.get("/api/panel"))["candidates"]:
             assert set(candidate) == {"candidate_id", "blind_number", "state", "takes", "restarts", "practice"}
@@ -80,8 +98,30 @@ class Saturday:
         assert tablet.get(knock).status_code in (401, 403)
         if self.steps % 4 == 0:
             ok(self.checker.get("/api/check"))
-        printed = ("slips", "door-list", "schedule", "script")[self.steps % 4]
+        printed = PRINTED[self.steps % 4]
         assert tablet.get(f"/api/rounds/{self.day.round_id}/{printed}.pdf").status_code == 403
+
+    def _knock(self, device: Watched, door: str) -> None:
+        take = self.takes.get(self.at_hand, [new_id()])[-1]
+        ids = {"c": self.at_hand or new_id(), "p": self.day.piece_ids[-1], "t": take}
+        reply = device.get(door.format(**ids, a=self.day.audition_id, r=self.day.round_id))
+        assert reply.status_code in (401, 403), door
+        self.knocked[door] += 1
+
+    def go_round(self) -> None:
+        """All five tablets and the second person at every door, and at everything that is the panel's own."""
+        for device in (*self.panel.values(), self.checker):
+            for door in (*KNOCKS, *DOORS, *(f"/api/rounds/{{r}}/{one}.pdf" for one in PRINTED)):
+                if not (device is self.checker and door == "/api/check"):
+                    self._knock(device, door)
+        for tablet in self.panel.values():
+            seen = ok(tablet.get("/api/panel"))["candidates"]
+            for candidate in self.chance.sample(seen, 4):
+                tablet.get(f"/api/panel/candidates/{candidate['candidate_id']}/sheet")
+                for take in candidate["takes"]:
+                    tablet.get(f"/api/panel/takes/{take['take_id']}/peaks")
+                    tablet.get(f"/api/panel/takes/{take['take_id']}/findings")
+            tablet.get(f"/api/panel/pieces/{self.day.piece_ids[-1]}/music")
 
     def do(self, reply: Any) -> Any:
         found = ok(reply)
@@ -108,13 +148,18 @@ class Saturday:
         return late
 
     def record(self, candidate: str, room: str) -> None:
-        """One candidate plays every piece; now and then something spoils a take."""
+        """One candidate reads and plays; now and then something spoils a take, or is begun again."""
         tablet = self.day.tablets[room]
+        self.at_hand = candidate
         for piece in self.day.piece_ids:
+            self._study(tablet, candidate, piece)
             if self.chance.random() < 0.15:
                 body = {"id": new_id(), "piece_id": piece}
                 self.do(tablet.post(f"/api/candidates/{candidate}/restarts", json=body))
                 self.events["restart"] += 1
+                if self.events["restart"] == 1:  # counted by mistake; the door takes it back
+                    self.do(self.day.tablets["door"].delete(f"/api/restarts/{body['id']}"))
+                    self.do(tablet.post(f"/api/candidates/{candidate}/restarts", json={**body, "id": new_id()}))
             self._take(tablet, candidate, piece)
             if self.spoilt and self.chance.random() < 0.3:
                 cause = self.spoilt.pop()
@@ -122,6 +167,25 @@ class Saturday:
                 self.do(tablet.post(f"/api/takes/{self.takes[candidate][-1]}/void", json=body))
                 self._take(tablet, candidate, piece)
                 self.events["re-take"] += 1
+
+    def _study(self, tablet: Any, candidate: str, piece: str) -> None:
+        """The seal holds until the study time; for enlarged music the sheet is printed first."""
+        address = f"/api/candidates/{candidate}/sight-reading/{piece}"
+        shown = ok(tablet.get(address))
+        assert (shown["sealed"], shown["svg"]) == (True, None)
+        line = self.day.turns()[candidate]
+        if line["enlarged_music"]:
+            pdf = PdfReader(io.BytesIO(tablet.post(f"{address}/sheet.pdf").content))
+            text = " ".join(page.extract_text() for page in pdf.pages) + str(pdf.metadata)
+            assert line["turn"]["blind_number"] in text
+            assert not [part for part in line["name"].split() if part in text]
+            self.events["printed large"] += 1
+            self.after()
+        if not self.read:  # somebody is too fast: nothing is taken in before the study time
+            form = {"id": new_id(), "candidate_id": candidate, "piece_id": piece}
+            refused = tablet.post("/api/takes", data=form, files={"file": ("take.wav", SOUND, "audio/wav")})
+            assert refused.status_code == 409
+        self.read[candidate] = self.do(tablet.post(f"{address}/begin"))["svg"]
 
     def _take(self, tablet: Any, candidate: str, piece: str) -> None:
         take_id = new_id()
@@ -180,7 +244,7 @@ class Saturday:
 
 
 @pytest.mark.slow
-def test_a_saturday_ends_with_consistent_books(leader, browser, app):
+def test_a_saturday_ends_with_consistent_books(leader, browser, app, held):
     chance = random.Random(SEED)
     people = students()
     plan = {"restarts": "one", "pauses": [{"at": "2026-03-14T10:30-06:00", "minutes": 20, "what": "Break"}]}
@@ -190,6 +254,8 @@ def test_a_saturday_ends_with_consistent_books(leader, browser, app):
         app,
         people,
         adjudicators=JUDGES,
+        pieces=(),
+        sight_reading=SIGHT,
         plan=plan,
         seats=6,
         round_more={"second_check": True},
@@ -204,20 +270,29 @@ def test_a_saturday_ends_with_consistent_books(leader, browser, app):
     lived = Saturday(day, panel, checker, chance)
 
     late = lived.morning()
+    lived.go_round()
     day.clock.to("09:00")
     lived.hear_everybody(late)
+    lived.go_round()
     marks = judge(lived)
     second_person(lived)
+    lived.go_round()
     opened = ok(leader.post(f"/api/rounds/{day.round_id}/open", json={"reason": "nothing is measured in this test"}))
     for _ in range(5):
         lived.after()
+    lived.go_round()
 
     check_the_books(lived, marks, opened, people)
+    with held.database.read() as session:
+        assert [p for check in verifying.verify(session, held.store) for p in check.problems] == []
     assert lived.steps > 150
     assert lived.events["re-take"] == 3
     assert lived.events["late"] == 2
     assert lived.events["no-show"] == 1
+    assert lived.events["restart"] > 0
+    assert lived.events["printed large"] == 1
     assert all(tablet.answers > 20 for tablet in panel.values())
+    assert all(lived.knocked[door] >= 4 * 6 for door in DOORS)
 
 
 def declare_own_pupils(leader: Any, base: str) -> None:
@@ -330,3 +405,13 @@ def check_the_books(lived: Saturday, marks: dict, opened: dict, people: list[dic
     assert (actions["sheet-submitted"], actions["sheet-corrected"]) == (len(marks), 1)
     assert (actions["take-voided"], actions["tabulation-confirmed"], actions["opened"]) == (3, 1, 1)
     assert not [person for person in people if person["name"] in str(entries)]
+    # Everybody who was heard read at sight, and nobody on two instruments the same notes twice.
+    assert set(lived.read) == set(heard)
+    unsealed = {entry["subject"] for entry in entries if entry["action"] == "study-time-began"}
+    assert unsealed == set(heard)
+    for own in by_name:
+        notes = [lived.read[c] for c in heard if heard[c]["name"] == own]
+        assert len(set(notes)) == len(notes)
+    # What was begun again stands with the candidate as often as it was counted and not taken back.
+    assert sum(sum(c["restarts"].values()) for c in room) == lived.events["restart"]
+    assert (actions["restarted"], actions["restart-taken-back"]) == (lived.events["restart"] + 1, 1)

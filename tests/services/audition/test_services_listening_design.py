@@ -1,7 +1,9 @@
 """How the panel listens: own orders, hidden repeats, the practice take; none of it counts, none of it tells."""
 
 import io
+import json
 import wave
+import zipfile
 
 import numpy as np
 import pytest
@@ -14,6 +16,7 @@ from app.domain.ids import new_id
 from app.files.store import TakeStore
 from app.services import (
     draw,
+    family,
     hearing,
     opening,
     panel,
@@ -134,6 +137,26 @@ def test_repeats_show_consistency_and_move_nobody(hall):
     assert reports["B"]["consistency"] == 0.0
     assert all(r["marks_given"] == 24 for r in reports.values())
     assert shown["missing"] == []
+
+
+def test_a_family_gets_the_marks_of_repeats_once_the_round_is_opened(hall, store):
+    drawn = recorded(hall)
+    fill(hall, drawn)
+    repeat = hall.look(lambda s: s.exec(select(ExtraHearing).where(ExtraHearing.kind == "repeat")).first())
+    entry = hall.look(lambda s: s.get_one(Candidate, repeat.candidate_id).entry_id)
+
+    def marks_in_the_zip():
+        made = family.export(hall.database, store, entry, actor=LEADER)
+        with made.file, zipfile.ZipFile(made.file) as archive:
+            names = [name for name in archive.namelist() if name.endswith("marks.json")]
+            return json.loads(archive.read(names[0])) if names else None
+
+    assert marks_in_the_zip() is None
+    opening.open_round(hall.database, drawn.id, reason="nothing is measured here", actor=LEADER)
+    given = marks_in_the_zip()
+    assert len(given) == 8  # four adjudicators, twice
+    assert {one.get("heard_again_as", "") for one in given} == {"", repeat.blind_number}
+    assert len({str(one["marks"]) for one in given}) == 1
 
 
 def test_a_repeat_without_a_sheet_holds_nothing_up(hall):
