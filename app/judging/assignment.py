@@ -3,7 +3,7 @@
 Each candidate is heard by a few adjudicators, chosen so that all hear about equally many and every two of them share
 about equally many candidates: balanced incomplete blocks where there is such a design, else as near to it as found.
 Then severity can be told from the candidates that adjudicators share (``app.judging.severity``), as long as the design
-hangs together; its rank is checked here by the same function that the severity-adjusted rule uses.
+hangs together, which is checked here by the same functions that the severity-adjusted rule uses.
 """
 
 from collections.abc import Collection, Mapping, Sequence
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from app.domain.errors import BadInput
 from app.judging.block_designs import balanced_blocks, pair_counts
-from app.judging.severity import connected_groups, design_rank, disconnected_sentence
+from app.judging.severity import connected_groups, disconnected_sentence, linked
 
 Shares = dict[str, tuple[str, ...]]  # candidate id -> ids of the adjudicators who hear the candidate
 Cells = AbstractSet[tuple[str, str]]  # (adjudicator id, candidate id)
@@ -149,15 +149,17 @@ def _given_to_others(
 def describe(
     shares: Mapping[str, Sequence[str]], adjudicator_ids: Sequence[str], letters: Sequence[str] | None = None
 ) -> DesignReport:
-    """How balanced shares are and whether they hang together: by the rank that severity needs."""
+    """How balanced shares are, and whether they hang together as severity needs it.
+
+    Adjudicators linked by candidates they share are the same as a design of full rank (``severity.design_rank``).
+    """
     panel = _Panel(list(shares), adjudicator_ids, frozenset())
     table = panel.counts(shares)
-    marks = np.where(panel.there(shares), 0.0, np.nan)
+    there = panel.there(shares)
     own = np.diag(table)
     apart = table[~np.eye(len(adjudicator_ids), dtype=bool)]
     used = own > 0
-    rank, needed = design_rank(marks) if used.any() else (0, 0)
-    connected = rank == needed
+    connected = not used.any() or bool(linked(there, used[None, :])[0])
     low, high = (int(own.min()), int(own.max())) if own.size else (0, 0)
     fewest, most = (int(apart.min()), int(apart.max())) if apart.size else (0, 0)
     if connected:
@@ -169,7 +171,6 @@ def describe(
         )
     else:
         names = list(letters) if letters is not None else [str(j + 1) for j in range(len(adjudicator_ids))]
-        there = ~np.isnan(marks)
         columns = np.flatnonzero(there.any(axis=0))
         groups = connected_groups(there[there.any(axis=1)][:, columns])
         sentence = disconnected_sentence([(r, [int(columns[j]) for j in c]) for r, c in groups], names)
@@ -197,8 +198,9 @@ class _Panel:
 
     def there(self, shares: Mapping[str, Sequence[str]]) -> NDArray[np.bool_]:
         table = np.zeros((len(shares), len(self.adjudicators)), dtype=bool)
-        for i, own in enumerate(shares.values()):
-            table[i, [self.columns[a] for a in own if a in self.columns]] = True
+        cells = [(i, self.columns[a]) for i, own in enumerate(shares.values()) for a in own if a in self.columns]
+        if cells:
+            table[tuple(np.array(cells).T)] = True
         return table
 
     def counts(self, shares: Mapping[str, Sequence[str]]) -> NDArray[np.int64]:

@@ -410,8 +410,9 @@ def new_token(
     entry_id: str | None = None,
     round_id: str | None = None,
     label: str = "",
+    flush: bool = True,
 ) -> tuple[str, AccessToken]:
-    """Keep a fresh token's hash; returns the secret and the row."""
+    """Keep a fresh token's hash; returns the secret and the row. Without ``flush`` many go to the database at once."""
     secret = secrets.token_urlsafe(32)
     row = AccessToken.model_validate(
         {
@@ -429,5 +430,6 @@ def new_token(
         }
     )
     session.add(row)
-    session.flush()
+    if flush:
+        session.flush()
     return secret, row

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from hashlib import sha256
+from typing import Any
 
 import numpy as np
 import sqlalchemy as sa
@@ -314,8 +315,10 @@ def _add(session: Session, row: Round, found: Mapping[str, Iterable[str]]) -> No
             .group_by(col(Share.adjudicator_id))
         ).all()
     )
+    rows: list[dict[str, Any]] = []
     for adjudicator_id, candidate_ids in sorted(own.items()):
         order = sorted(candidate_ids, key=lambda c: sha256(f"{row.seed}:{adjudicator_id}:{c}".encode()).hexdigest())
         for place, candidate_id in enumerate(order, start=1 + int(last.get(adjudicator_id) or 0)):
-            session.add(Share(adjudicator_id=adjudicator_id, candidate_id=candidate_id, place=place))
-    session.flush()
+            rows.append({"adjudicator_id": adjudicator_id, "candidate_id": candidate_id, "place": place})
+    if rows:
+        session.execute(sa.insert(Share), rows)

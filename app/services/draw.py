@@ -24,6 +24,7 @@ from app.services import carrying, custody, handing_in, hearing, practice_take, 
 from app.services.declaring import get_audition
 from app.services.rounds import get_round
 
+SHOWN_AT_ONCE = 200  # candidates that come with a round; our choice, more than a school has
 MOST_SEATS = 500  # our choice
 MOST_REPEATS = 20  # our choice: a panel's patience
 SEED_BYTES = 32
@@ -56,7 +57,8 @@ class RoundView:
     entry_ids: tuple[str, ...] | None  # None: the whole roster
     listening_order: str  # "same" | "own"
     hidden_repeats: int
-    candidates: tuple[DrawnCandidate, ...]  # in playing order
+    candidates: tuple[DrawnCandidate, ...]  # the first in playing order; :func:`candidates` has them all
+    candidate_count: int
     seed: str | None
     seed_commitment: str | None
     committed_at: datetime | None
@@ -79,6 +81,19 @@ def rounds(session: Session, audition_id: str) -> list[RoundView]:
 def one_round(session: Session, round_id: str) -> RoundView:
     """One round."""
     return _view(session, get_round(session, round_id))
+
+
+def candidates(
+    session: Session, round_id: str, *, find: str, offset: int, limit: int
+) -> tuple[int, list[DrawnCandidate]]:
+    """(how many numbers of a round begin with ``find``, some of them from ``offset`` on), in playing order."""
+    get_round(session, round_id)
+    asked = select(Candidate).where(Candidate.round_id == round_id)
+    if wanted := find.strip():
+        asked = asked.where(col(Candidate.blind_number).startswith(wanted, autoescape=True))
+    total = session.exec(select(sa.func.count()).select_from(asked.subquery())).one()
+    page = session.exec(asked.order_by(col(Candidate.playing_order)).offset(offset).limit(limit)).all()
+    return total, [_drawn(candidate) for candidate in page]
 
 
 def create_round(
@@ -272,6 +287,12 @@ def _choose_entries(session: Session, row: Round, entry_ids: Sequence[str] | Non
     session.flush()
 
 
+def _drawn(candidate: Candidate) -> DrawnCandidate:
+    return DrawnCandidate(
+        candidate.id, candidate.blind_number, candidate.playing_order, candidate.instrument, candidate.state
+    )
+
+
 def _declared_recusals(session: Session, audition_id: str) -> dict[str, list[str]]:
     """Who declared a recusal before the draw: {roster line: adjudicator ids}."""
     found: dict[str, list[str]] = {}
@@ -315,8 +336,11 @@ def _numbers_of_other_rounds(session: Session, row: Round) -> frozenset[str]:
 
 def _view(session: Session, row: Round) -> RoundView:
     drawn = row.state in ("drawn", "opened")
-    candidates = session.exec(
-        select(Candidate).where(Candidate.round_id == row.id).order_by(col(Candidate.playing_order))
+    first = session.exec(
+        select(Candidate)
+        .where(Candidate.round_id == row.id)
+        .order_by(col(Candidate.playing_order))
+        .limit(SHOWN_AT_ONCE)
     ).all()
     return RoundView(
         id=row.id,
@@ -330,9 +354,10 @@ def _view(session: Session, row: Round) -> RoundView:
         entry_ids=tuple(_chosen(session, row.id)) or None,
         listening_order=row.listening_order,
         hidden_repeats=row.hidden_repeats,
-        candidates=tuple(
-            DrawnCandidate(c.id, c.blind_number, c.playing_order, c.instrument, c.state) for c in candidates
-        ),
+        candidates=tuple(_drawn(candidate) for candidate in first),
+        candidate_count=session.exec(
+            select(sa.func.count()).select_from(Candidate).where(Candidate.round_id == row.id)
+        ).one(),
         seed=row.seed if drawn else None,
         seed_commitment=row.seed_commitment,
         committed_at=row.committed_at,

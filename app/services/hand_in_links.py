@@ -131,7 +131,7 @@ def lines(
                 col(Student.school).icontains(wanted, autoescape=True),
             )
         )
-    total = session.exec(select(sa.func.count()).select_from(asked.subquery())).one()
+    total = session.scalar(asked.with_only_columns(sa.func.count(), maintain_column_froms=True)) or 0
     page = session.exec(
         asked.order_by(col(Candidate.playing_order)).offset(offset).limit(min(limit, LARGEST_PAGE))
     ).all()
@@ -226,8 +226,10 @@ def _make(
             entry_id=candidate.entry_id,
             round_id=row.id,
             label=f"Number {candidate.blind_number}",
+            flush=False,
         )
         made.append(MadeLink(candidate.id, secret, now + life))
+    session.flush()
     facts = {"links": len(made), "candidates_hash": hash_secret(",".join(sorted(c.id for c in candidates)))}
     custody.record(session, row.id, actor, "hand-in-links-made", row.id, facts)
     return made

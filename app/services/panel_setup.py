@@ -1,6 +1,8 @@
 """The panel of an audition: adjudicators and their letters."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import product
 from string import ascii_uppercase
 
 import sqlalchemy as sa
@@ -13,7 +15,7 @@ from app.domain.texts import alike, one_line
 from app.services import access, custody
 from app.services.declaring import get_audition
 
-LARGEST_PANEL = 26  # our choice: one letter each
+LARGEST_PANEL = 200  # our choice: a state association's; beyond Z a letter is two, from AA on
 LONGEST_NAME = 120
 
 
@@ -49,14 +51,21 @@ def add(session: Session, audition_id: str, name: str, *, actor: Actor) -> Panel
     there = members(session, audition_id)
     tidy = one_line(name, what="name", longest=LONGEST_NAME)
     _refuse_twin(there, tidy)
-    free = [letter for letter in ascii_uppercase if letter not in {m.letter for m in there}]
-    if not free:
+    taken = {m.letter for m in there}
+    free = next((letter for letter in _letters() if letter not in taken), None)
+    if free is None or len(there) >= LARGEST_PANEL:
         raise WrongState(f"A panel has at most {LARGEST_PANEL} adjudicators; remove one first.")
-    adjudicator = Adjudicator.model_validate({"audition_id": audition_id, "letter": free[0], "name": tidy})
+    adjudicator = Adjudicator.model_validate({"audition_id": audition_id, "letter": free, "name": tidy})
     session.add(adjudicator)
     session.flush()
     custody.record(session, audition_id, actor, "adjudicator-added", adjudicator.id, {"letter": adjudicator.letter})
     return PanelMember(adjudicator.id, adjudicator.letter, adjudicator.name, joined=False)
+
+
+def _letters() -> Iterator[str]:
+    """A to Z, then AA, AB and so on."""
+    yield from ascii_uppercase
+    yield from (first + second for first, second in product(ascii_uppercase, repeat=2))
 
 
 def rename(session: Session, adjudicator_id: str, name: str, *, actor: Actor) -> PanelMember:

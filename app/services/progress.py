@@ -1,25 +1,33 @@
 """How far a round is: takes, measuring, sheets. By numbers and letters only; no name can be reached from here."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any, cast
 
+import sqlalchemy as sa
+from sqlalchemy.orm import defer
 from sqlmodel import Session, col, select
 
 from app.db.models import (
+    Absence,
     AdjudicationSheet,
     Adjudicator,
     Candidate,
     ExtraHearing,
     ExtraSheet,
+    Job,
     Recusal,
     Round,
+    Share,
     Take,
 )
-from app.services import absences, hearing, measuring
+from app.services import absences, hearing, measuring, shares
 from app.services.attendance import NOT_HEARD
 from app.services.measuring import Measuring
 from app.services.rounds import get_round
 from app.services.sheet_cells import round_pieces
+
+NOT_ASSIGNED = "not assigned"
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,24 +86,38 @@ class ProgressView:
     pieces: tuple[ProgressPiece, ...]
     adjudicators: tuple[ProgressAdjudicator, ...]
     candidates: tuple[ProgressCandidate, ...]
+    total: int  # candidates that were looked for; ``candidates`` may be a page of them
     extras: tuple[ProgressExtra, ...]
     jobs: dict[str, int]
     sentence: str
 
 
-def progress(session: Session, round_id: str) -> ProgressView:
-    """How far a round is, candidates in playing order."""
+def progress(
+    session: Session, round_id: str, *, find: str = "", offset: int = 0, limit: int | None = None
+) -> ProgressView:
+    """How far a round is, candidates in playing order; with ``limit`` a page of those whose number begins so."""
     row = get_round(session, round_id)
     pieces = round_pieces(session, row)
     panel = session.exec(
         select(Adjudicator).where(Adjudicator.audition_id == row.audition_id).order_by(col(Adjudicator.letter))
     ).all()
-    candidates = session.exec(
-        select(Candidate).where(Candidate.round_id == round_id).order_by(col(Candidate.playing_order))
-    ).all()
-    of_round = (Candidate.round_id == round_id,)
-    takes = session.exec(select(Take).where(Take.candidate_id == Candidate.id, Take.state == "kept", *of_round)).all()
-    states = measuring.states(session, [t.id for t in takes])
+    asked = select(Candidate).where(Candidate.round_id == round_id)
+    if wanted := find.strip():
+        asked = asked.where(col(Candidate.blind_number).startswith(wanted, autoescape=True))
+    total = session.exec(select(sa.func.count()).select_from(asked.subquery())).one()
+    asked = asked.order_by(col(Candidate.playing_order)).offset(offset)
+    candidates = session.exec(asked if limit is None else asked.limit(limit)).all()
+    of_round: tuple[Any, ...] = (Candidate.round_id == round_id,)
+    if limit is not None:
+        of_round = (*of_round, col(Candidate.id).in_([c.id for c in candidates]))
+    takes: dict[str, list[Take]] = {}
+    for take in session.exec(
+        select(Take)
+        .where(Take.candidate_id == Candidate.id, Take.state == "kept", *of_round)
+        .options(defer(cast(Any, Take.peaks)))
+    ):
+        takes.setdefault(take.candidate_id, []).append(take)
+    states = measuring.states(session, [t.id for own in takes.values() for t in own])
     sheets = {
         (s.candidate_id, s.adjudicator_id): s.state
         for s in session.exec(
@@ -103,6 +125,10 @@ def progress(session: Session, round_id: str) -> ProgressView:
         )
     }
     away = absences.away_cells(session, round_id)
+    assigned = None
+    if shares.is_handed_in(row):
+        cells = select(Share.adjudicator_id, Share.candidate_id).where(Share.candidate_id == Candidate.id, *of_round)
+        assigned = set(session.exec(cells).all())
     recused = {
         (r.candidate_id, r.adjudicator_id)
         for r in session.exec(select(Recusal).where(Recusal.candidate_id == Candidate.id, *of_round))
@@ -110,14 +136,17 @@ def progress(session: Session, round_id: str) -> ProgressView:
     places = {p.id: place for place, p in enumerate(pieces)}
 
     def takes_of(candidate_id: str) -> tuple[ProgressTake, ...]:
-        own = [t for t in takes if t.candidate_id == candidate_id]
-        own.sort(key=lambda t: (places.get(t.piece_id, len(places)), t.received_at, t.id))
+        own = sorted(
+            takes.get(candidate_id, ()), key=lambda t: (places.get(t.piece_id, len(places)), t.received_at, t.id)
+        )
         return tuple(ProgressTake(t.piece_id, t.id, str(t.quality.get("word", "")), states[t.id]) for t in own)
 
     def word(candidate_id: str, adjudicator_id: str) -> str:
         cell = (candidate_id, adjudicator_id)
         if sheets.get(cell) == "submitted":
             return "submitted"
+        if assigned is not None and (adjudicator_id, candidate_id) not in assigned:
+            return NOT_ASSIGNED
         return (
             "recused"
             if cell in recused
@@ -137,20 +166,27 @@ def progress(session: Session, round_id: str) -> ProgressView:
         pieces=tuple(ProgressPiece(p.id, p.title) for p in pieces),
         adjudicators=tuple(ProgressAdjudicator(a.id, a.letter) for a in panel),
         candidates=lines,
-        extras=_extras(session, row, {c.id: c.blind_number for c in candidates}, panel, recused),
+        total=total,
+        extras=_extras(session, row, panel),
         jobs=measuring.job_counts(session),
-        sentence=_sentence(row, lines, len(pieces)),
+        sentence=_sentence(session, row, len(pieces), len(panel)),
     )
 
 
 def _extras(
     session: Session,
     row: Round,
-    numbers: Mapping[str, str],
     panel: Sequence[Adjudicator],
-    recused: Collection[tuple[str, str]],
 ) -> tuple[ProgressExtra, ...]:
     there = hearing.extras_of(session, row.id)
+    repeated = [extra.candidate_id for extra in there if extra.candidate_id is not None]
+    numbers = dict(
+        session.exec(select(Candidate.id, Candidate.blind_number).where(col(Candidate.id).in_(repeated))).all()
+    )
+    recused = {
+        (r.candidate_id, r.adjudicator_id)
+        for r in session.exec(select(Recusal).where(col(Recusal.candidate_id).in_(repeated)))
+    }
     sheets = {
         (s.extra_id, s.adjudicator_id): s
         for s in session.exec(
@@ -175,17 +211,52 @@ def _extras(
     )
 
 
-def _sentence(row: Round, candidates: tuple[ProgressCandidate, ...], pieces: int) -> str:
+def _sentence(session: Session, row: Round, pieces: int, panel: int) -> str:
+    """How far the round is in a sentence, counted by the database: a round may be too long to look through."""
     if row.state in ("setup", "committed"):
         return "This round is not drawn yet; there is nobody to hear before the draw."
-    heard = [c for c in candidates if c.state not in NOT_HEARD]
-    if not heard:
+    heard: tuple[Any, ...] = (Candidate.round_id == row.id, col(Candidate.state).not_in(NOT_HEARD))
+    everybody = session.exec(select(sa.func.count()).select_from(Candidate).where(*heard)).one()
+    if not everybody:
         return "Nobody is left to hear in this round."
-    complete = sum(len({t.piece_id for t in c.takes}) >= pieces for c in heard)
-    words = [word for c in heard for word in c.sheets.values()]
-    sent, due = words.count("submitted"), len(words) - words.count("recused") - words.count("away")
-    failed = sum(t.measuring.state == "failed" for c in heard for t in c.takes)
-    text = f"{complete} of {len(heard)} candidates are recorded, {sent} of {due} sheets are in"
+    whole = (
+        select(col(Take.candidate_id))
+        .where(Take.candidate_id == Candidate.id, Take.state == "kept", *heard)
+        .group_by(col(Take.candidate_id))
+        .having(sa.func.count(sa.distinct(col(Take.piece_id))) >= pieces)
+    )
+    complete = session.exec(select(sa.func.count()).select_from(whole.subquery())).one()
+    sent = session.exec(
+        select(sa.func.count())
+        .select_from(AdjudicationSheet)
+        .where(AdjudicationSheet.candidate_id == Candidate.id, AdjudicationSheet.state == "submitted", *heard)
+    ).one()
+    missing = set()  # few: recusals and absences are noted by hand
+    for table in (Recusal, Absence):
+        cells = select(col(table.candidate_id), col(table.adjudicator_id)).where(
+            table.candidate_id == Candidate.id, *heard
+        )
+        if shares.is_handed_in(row):
+            cells = cells.where(Share.candidate_id == table.candidate_id, Share.adjudicator_id == table.adjudicator_id)
+        missing |= set(session.exec(cells).all())
+    cells_in_all = everybody * panel
+    if shares.is_handed_in(row):
+        cells_in_all = session.exec(
+            select(sa.func.count()).select_from(Share).where(Share.candidate_id == Candidate.id, *heard)
+        ).one()
+    due = cells_in_all - len(missing)
+    failing = session.exec(
+        select(Job.subject).where(
+            Job.kind == measuring.KIND,
+            Job.state == "failed",
+            Job.subject == Take.id,
+            Take.state == "kept",
+            Take.candidate_id == Candidate.id,
+            *heard,
+        )
+    ).all()
+    failed = sum(one.state == "failed" for one in measuring.states(session, failing).values())
+    text = f"{complete} of {everybody} candidates are recorded, {sent} of {due} sheets are in"
     if failed:
         text += f"; {failed} {'take' if failed == 1 else 'takes'} could not be measured"
     return text + "."

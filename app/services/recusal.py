@@ -136,11 +136,16 @@ def proposed(session: Session, audition_id: str) -> list[ProposedRecusal]:
         select(Entry, Student).where(Entry.audition_id == audition_id, Entry.student_id == Student.id)
     ).all()
     done = {(r.adjudicator_id, r.entry_id) for r in declared(session, audition_id)}
+    pupils: dict[str, list[tuple[str, str]]] = {}  # many pupils, few teachers
+    for entry, student in rows:
+        pupils.setdefault(student.teacher, []).append((entry.id, student.name))
     found = [
-        ProposedRecusal(a.id, a.letter, entry.id, student.name, "own pupil")
+        ProposedRecusal(a.id, a.letter, entry_id, name, "own pupil")
         for a in panel
-        for entry, student in rows
-        if (a.id, entry.id) not in done and teaches(a.name, student.teacher)
+        for teacher, own in pupils.items()
+        if teaches(a.name, teacher)
+        for entry_id, name in own
+        if (a.id, entry_id) not in done
     ]
     return sorted(found, key=lambda p: (p.letter, alike(p.student_name)))
 

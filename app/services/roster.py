@@ -73,7 +73,7 @@ def roster_page(
                 *(col(c).icontains(wanted, autoescape=True) for c in (Student.name, Student.school, Student.teacher))
             )
         )
-    total = session.exec(select(sa.func.count()).select_from(asked.subquery())).one()
+    total = session.scalar(asked.with_only_columns(sa.func.count(), maintain_column_froms=True)) or 0
     rows = session.exec(
         asked.order_by(sa.func.lower(Student.name), col(Entry.instrument), col(Entry.id)).offset(offset).limit(limit)
     ).all()

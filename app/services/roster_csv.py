@@ -14,8 +14,8 @@ from typing import Any
 from app.domain.errors import BadInput, FairhearingError, TooLarge
 from app.domain.texts import alike, one_line
 
-LARGEST_FILE = 2 * 2**20  # bytes; our choice, about twenty times a full school
-MOST_ROWS = 2_000  # our choice
+LARGEST_FILE = 8 * 2**20  # bytes; our choice, several times a state association
+MOST_ROWS = 25_000  # our choice: a state association
 
 #: {column: (what it holds, an example)}: what the parser takes and the screen explains, in this order.
 COLUMNS = {
@@ -85,7 +85,7 @@ class ParsedRoster:
 def parse_roster(data: bytes) -> ParsedRoster:
     """Read a roster table. Raises ``BadInput`` when it is no such table, ``TooLarge`` when it is too big."""
     if len(data) > LARGEST_FILE:
-        raise TooLarge("This file is larger than 2 MB; a roster is a short table, so check that it is the right file.")
+        raise TooLarge("This file is larger than 8 MB; a roster is a short table, so check that it is the right file.")
     text = _decode(data)
     separator, text = _separator(text)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=False)

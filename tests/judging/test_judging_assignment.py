@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from app.domain.errors import BadInput
 from app.judging.assignment import assign, assign_more, describe, hand_over
 from app.judging.block_designs import balanced_blocks, is_balanced, pair_counts
-from app.judging.severity import fit_additive
+from app.judging.severity import design_rank, fit_additive
 
 # Source: the index of balanced incomplete block designs in Fisher & Yates, Statistical Tables, table XVIII, and in
 # Cochran & Cox, Experimental Designs, table 11.3: (adjudicators, per candidate, replications, candidates, shared by
@@ -74,8 +74,15 @@ def test_loads_differ_by_one_at_most_and_the_design_hangs_together(data):
     assert all(len(set(own)) == size for own in shares.values())
     report = describe(shares, panel)
     assert report.largest_share - report.smallest_share <= 1
-    if report.smallest_share:
-        assert report.connected
+    marks = np.array([[0.0 if a in own else np.nan for a in panel] for own in shares.values()])
+    rank, needed = design_rank(marks)
+    assert report.connected == (rank == needed)
+    assert report.connected
+    columns = np.hstack(
+        [np.eye(n)[np.repeat(np.arange(n), size)], np.eye(k)[[panel.index(a) for o in shares.values() for a in o]]]
+    )
+    if report.smallest_share:  # by decomposition: the additive model's own matrix, a row for each cell
+        assert np.linalg.matrix_rank(columns) == n + k - 1
 
 
 @settings(max_examples=40)

@@ -1,15 +1,26 @@
 """Rounds: plan, commitment, draw, progress."""
 
-from fastapi import APIRouter
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Response
 
 from app.api.access import LeaderHere
+from app.api.paging import LARGEST_PAGE, Find, Limit, Offset, say_total
 from app.api.resources import Held, ReadSession
 from app.api.schemas.envelope import SIGNED_IN_PROBLEMS, PathId
-from app.api.schemas.rounds import AbsenceIn, AbsenceOut, ProgressOut, RoundChangeIn, RoundIn, RoundOut
+from app.api.schemas.rounds import (
+    AbsenceIn,
+    AbsenceOut,
+    DrawnCandidateOut,
+    ProgressOut,
+    RoundChangeIn,
+    RoundIn,
+    RoundOut,
+)
 from app.api.schemas.session import DoneOut
 from app.services import absences, draw, progress
 from app.services.absences import AbsenceView
-from app.services.draw import RoundView
+from app.services.draw import DrawnCandidate, RoundView
 from app.services.progress import ProgressView
 
 router = APIRouter(prefix="/api", tags=["rounds"], responses=SIGNED_IN_PROBLEMS)
@@ -33,6 +44,22 @@ def create(audition_id: PathId, wanted: RoundIn, principal: LeaderHere, held: He
 def one(round_id: PathId, _principal: LeaderHere, session: ReadSession) -> RoundView:
     """One round. The seed shows once the round is drawn."""
     return draw.one_round(session, round_id)
+
+
+@router.get("/rounds/{round_id}/candidates", response_model=list[DrawnCandidateOut])
+def candidates(
+    round_id: PathId,
+    _principal: LeaderHere,
+    session: ReadSession,
+    response: Response,
+    find: Find = "",
+    offset: Offset = 0,
+    limit: Annotated[int, Query(ge=1, le=LARGEST_PAGE)] = 100,
+) -> list[DrawnCandidate]:
+    """A page of a round's numbers in playing order, of those that begin with ``find``."""
+    total, page = draw.candidates(session, round_id, find=find, offset=offset, limit=limit)
+    say_total(response, total)
+    return page
 
 
 @router.patch("/rounds/{round_id}", response_model=RoundOut)
@@ -62,9 +89,16 @@ def draw_now(round_id: PathId, principal: LeaderHere, held: Held) -> RoundView:
 
 
 @router.get("/rounds/{round_id}/progress", response_model=ProgressOut)
-def how_far(round_id: PathId, _principal: LeaderHere, session: ReadSession) -> ProgressView:
-    """Takes, measuring and sheets, by numbers and letters."""
-    return progress.progress(session, round_id)
+def how_far(
+    round_id: PathId,
+    _principal: LeaderHere,
+    session: ReadSession,
+    find: Find = "",
+    offset: Offset = 0,
+    limit: Limit = None,
+) -> ProgressView:
+    """Takes, measuring and sheets by numbers and letters; with ``limit`` a page of those that begin with ``find``."""
+    return progress.progress(session, round_id, find=find, offset=offset, limit=limit)
 
 
 @router.get("/rounds/{round_id}/absences", response_model=list[AbsenceOut])

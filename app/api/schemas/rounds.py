@@ -66,6 +66,7 @@ class RoundOut(Out):
     listening_order: ListeningOrder
     hidden_repeats: int
     candidates: list[DrawnCandidateOut]
+    candidate_count: int
     seed: str | None
     seed_commitment: str | None
     committed_at: datetime | None
@@ -146,6 +147,7 @@ class ProgressOut(Out):
     pieces: list[ProgressPieceOut]
     adjudicators: list[ProgressAdjudicatorOut]
     candidates: list[ProgressCandidateOut]
+    total: int
     extras: list[ProgressExtraOut]
     jobs: dict[str, int]
     sentence: str

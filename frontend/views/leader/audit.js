@@ -1,6 +1,7 @@
 /** The audit list: who did what and when, chained by hashes. */
 
-import { call } from "../../core/api.js";
+import { callPage } from "../../core/api.js";
+import { LINES, Pages, usePages } from "./pages.js";
 import { Waiting, Wrong, dateText, html, useLoad } from "../parts.js";
 
 const LONG_HEX = /[0-9a-f]{16,}/g;
@@ -17,11 +18,11 @@ const factsText = (facts) =>
 
 /** @param {{audition: any}} props */
 export function AuditList({ audition }) {
-  const audit = useLoad(() => call("GET", `/api/auditions/${audition.id}/audit`), [audition.id]);
-  const entries = audit.data ? (Array.isArray(audit.data) ? audit.data : audit.data.entries) : [];
+  const pages = usePages();
+  const audit = useLoad(() => callPage(`/api/auditions/${audition.id}/audit`, { offset: pages.offset, limit: LINES }), [audition.id, pages.offset]);
+  const entries = audit.data?.lines ?? [];
   return html`<main id="content">
     <p>Every step that matters, in order, with numbers and no names. Each entry carries the hash of the one before, so nothing can be taken out or put in unseen.</p>
-    ${audit.data?.sentence ? html`<p class="next">${audit.data.sentence}</p>` : null}
     <${Wrong}>${audit.error}<//>
     ${audit.data ? null : audit.error ? null : html`<${Waiting} />`}
     ${audit.data && entries.length === 0 ? html`<p class="next">Nothing has happened yet.</p>` : null}
@@ -32,7 +33,8 @@ export function AuditList({ audition }) {
             (entry) => html`<tr><td class="nowrap">${dateText(entry.at)}</td><th scope="row">${entry.sentence ?? entry.action.replaceAll(/[-_.]/g, " ")}</th><td class="nowrap">${short(entry.actor ?? "").replace(":", " ")}</td>
               <td class="small">${factsText(entry.facts)}</td><td class="hash nowrap">${(entry.hash ?? "").slice(0, 12)}</td></tr>`,
           )}</tbody>
-        </table></div>`
+        </table></div>
+        <${Pages} total=${audit.data?.total ?? 0} offset=${pages.offset} limit=${LINES} onOffset=${pages.setOffset} what="entry" whats="entries" />`
       : null}
   </main>`;
 }

@@ -1,9 +1,10 @@
 /** Draw: rounds, the committed seed, blind numbers and playing order, and how anyone can recompute them. */
 
-import { call } from "../../core/api.js";
+import { call, callPage } from "../../core/api.js";
 import { Ask, Check, Choice, Deed, Line, Waiting, Wrong, counted, dateText, html, useAct, useLoad, useState } from "../parts.js";
 import { HandingInPlan, planText } from "./handing-in.js";
 import { ListeningDesign, designText } from "./listening-design.js";
+import { LINES, Pages, Search, usePages } from "./pages.js";
 import { RoundChoice, STATE_WORDS, useRounds } from "./rounds.js";
 
 const KINDS = [
@@ -11,6 +12,8 @@ const KINDS = [
   { key: "rehearing", name: "Re-hearing" },
   { key: "final", name: "Final" },
 ];
+
+const MOST_TO_CHOOSE = 500; // our choice: nobody ticks thousands one by one
 
 /** @param {{audition: any, pieces: any[], entries: any[], rounds: any[], first: boolean, onMade: (round: any) => Promise<void>}} props */
 function NewRound({ audition, pieces, entries, rounds, first, onMade }) {
@@ -23,15 +26,16 @@ function NewRound({ audition, pieces, entries, rounds, first, onMade }) {
   const [secondCheck, setSecondCheck] = useState(false);
   const [out, setOut] = useState(/** @type {string[]} */ ([]));
   const [outPieces, setOutPieces] = useState(/** @type {string[]} */ ([]));
+  const many = audition.counts.entries > MOST_TO_CHOOSE; // then everybody plays
   const inRound = entries.filter((entry) => !entry.withdrawn);
   const chosen = inRound.filter((entry) => !out.includes(entry.entry_id));
   const chosenPieces = pieces.filter((piece) => !outPieces.includes(piece.id));
   const why =
     pieces.length === 0
       ? "No piece is set yet: add the material first."
-      : inRound.length === 0
+      : inRound.length === 0 && !many
         ? "No student is on the roster yet."
-        : chosen.length === 0
+        : chosen.length === 0 && !many
           ? "Choose at least one student."
           : chosenPieces.length === 0
             ? "Choose at least one piece."
@@ -95,7 +99,9 @@ function OneRound({ audition, round, pieces, instruments, onChange }) {
   const names = Object.fromEntries(instruments.map((one) => [one.key, one.name]));
   const detail = useLoad(() => call("GET", `/api/rounds/${round.id}`), [round.id, round.state]);
   const shown = detail.data ?? round;
-  const candidates = shown.candidates ?? [];
+  const pages = usePages();
+  const numbers = useLoad(() => callPage(`/api/rounds/${round.id}/candidates`, { find: pages.find, offset: pages.offset, limit: LINES }), [round.id, shown.state, pages.find, pages.offset]);
+  const candidates = numbers.data?.lines ?? [];
   const commitment = shown.seed_commitment ?? shown.commitment;
   const rule = audition.rule_declared_at
     ? null
@@ -137,10 +143,12 @@ function OneRound({ audition, round, pieces, instruments, onChange }) {
     ${shown.state === "drawn" || shown.state === "opened"
       ? html`<p class="next">${shown.state === "drawn" ? "Drawn and sealed. " : ""}<a href=${`#/${audition.id}/room`}>Go to the recording room</a>.</p>`
       : null}
+    ${shown.candidate_count > LINES ? html`<${Search} label="Find a number" pages=${pages} />` : null}
     ${candidates.length
       ? html`<div class="table"><table><thead><tr><th>Playing order</th><th>Number</th><th>Instrument</th></tr></thead><tbody>
-          ${[...candidates].sort((a, b) => a.playing_order - b.playing_order).map((one) => html`<tr><td>${one.playing_order}</td><td><strong>${one.blind_number}</strong></td><td>${names[one.instrument] ?? one.instrument}</td></tr>`)}
+          ${candidates.map((one) => html`<tr><td>${one.playing_order}</td><td><strong>${one.blind_number}</strong></td><td>${names[one.instrument] ?? one.instrument}</td></tr>`)}
         </tbody></table></div>
+        <${Pages} total=${numbers.data?.total ?? 0} offset=${pages.offset} limit=${LINES} onOffset=${pages.setOffset} what="number" />
         <p class="soft small">Who stands behind a number is shown in the recording room, to you and the proctor.</p>`
       : null}
     ${shown.seed ? html`<${HowToVerify} seed=${shown.seed} auditionId=${audition.id} />` : null}
@@ -176,7 +184,8 @@ function OneRound({ audition, round, pieces, instruments, onChange }) {
 export function Draw({ audition, defaults, reload, more }) {
   const { rounds, list, round, choose } = useRounds(audition.id, more);
   const pieces = useLoad(() => call("GET", `/api/auditions/${audition.id}/pieces`), [audition.id]);
-  const roster = useLoad(() => call("GET", `/api/auditions/${audition.id}/roster`), [audition.id]);
+  const many = audition.counts.entries > MOST_TO_CHOOSE;
+  const roster = useLoad(async () => (many ? [] : call("GET", `/api/auditions/${audition.id}/roster`)), [audition.id, many]);
   const [adding, setAdding] = useState(false);
   const refresh = async () => {
     await Promise.all([rounds.reload(), reload()]);

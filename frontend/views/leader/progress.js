@@ -1,9 +1,10 @@
 /** The leader's view of the recording room: every candidate and piece, measuring as it goes on, sheets as they come in. */
 
 import { call } from "../../core/api.js";
-import { Deed, Waiting, Wrong, html, useAct, useEffect, useLoad, useState } from "../parts.js";
+import { Deed, Waiting, Wrong, html, useAct, useEffect, useLoad, useRef, useState } from "../parts.js";
 import { HandingInBoard } from "./handing-in.js";
 import { JoinLink } from "./join-link.js";
+import { LINES, Pages, Search, usePages } from "./pages.js";
 import { RoundChoice, useRounds } from "./rounds.js";
 import { MEASURING_WORDS, TakeFindings } from "./take-findings.js";
 
@@ -50,7 +51,8 @@ export function Progress({ audition, more }) {
 
 /** @param {{roundId: string}} props */
 function Board({ roundId }) {
-  const progress = useLoad(() => call("GET", `/api/rounds/${roundId}/progress`), [roundId]);
+  const pages = usePages();
+  const progress = useLoad(() => call("GET", `/api/rounds/${roundId}/progress?${new URLSearchParams({ find: pages.find, offset: String(pages.offset), limit: String(LINES) })}`), [roundId, pages.find, pages.offset]);
   const [looking, setLooking] = useState(/** @type {any} */ (null));
   useEffect(() => {
     const timer = setInterval(() => {
@@ -58,7 +60,9 @@ function Board({ roundId }) {
     }, POLL_MS);
     return () => clearInterval(timer);
   }, [roundId]);
-  const shown = progress.data;
+  const before = useRef(/** @type {any} */ (null));
+  if (progress.data) before.current = progress.data;
+  const shown = progress.data ?? before.current; // the search field must not vanish under whoever types in it
   if (!shown) return progress.error ? html`<${Wrong}>${progress.error}<//>` : html`<${Waiting} />`;
   const unfinished = (shown.jobs?.queued ?? 0) + (shown.jobs?.running ?? 0);
   const all = unfinished + (shown.jobs?.done ?? 0) + (shown.jobs?.failed ?? 0);
@@ -66,6 +70,7 @@ function Board({ roundId }) {
     <${Wrong}>${progress.error}<//>
     ${shown.sentence ? html`<p class="next" role="status">${shown.sentence}</p>` : null}
     ${unfinished && all ? html`<p class="soft">Measured: ${all - unfinished} of ${all}<progress max=${all} value=${all - unfinished} aria-label="Takes measured"></progress></p>` : null}
+    ${shown.total > LINES || pages.find ? html`<${Search} label="Find a number" pages=${pages} />` : null}
     <div class="table" tabindex="0" role="region" aria-label="Candidates, takes and sheets"><table>
       <thead><tr><th>Order</th><th>Number</th><th>State</th>
         ${shown.pieces.map((piece) => html`<th>${piece.title}</th>`)}
@@ -88,6 +93,7 @@ function Board({ roundId }) {
         )}
       </tbody>
     </table></div>
+    <${Pages} total=${shown.total} offset=${pages.offset} limit=${LINES} onOffset=${pages.setOffset} what="candidate" />
     ${shown.extras.length ? html`<${Extras} shown=${shown} />` : null}
     ${looking ? html`<${TakeFindings} ...${looking} onClose=${() => setLooking(null)} />` : null}`;
 }

@@ -1,8 +1,10 @@
 /** Set-up: the students, by form or from a table. */
 
-import { call } from "../../core/api.js";
+import { call, callPage } from "../../core/api.js";
+import { LINES, Pages, Search, usePages } from "./pages.js";
 import { Ask, Check, Choice, Deed, Field, Line, Said, Waiting, Wrong, counted, dateText, html, saveAs, useAct, useLoad, useState } from "../parts.js";
 
+const FEW = 25; // our choice: so many are found by looking
 const EMPTY = { name: "", school: "", teacher: "", year: "", consent_on: "", consent_by: "", accommodation: "", extra_time_percent: 0, enlarged_music: false };
 
 /**
@@ -102,7 +104,8 @@ const needs = (entry) =>
 
 /** @param {{audition: any, defaults: any, reload: () => Promise<void>}} props */
 export function RosterSetup({ audition, defaults, reload }) {
-  const roster = useLoad(() => call("GET", `/api/auditions/${audition.id}/roster`), [audition.id]);
+  const pages = usePages();
+  const roster = useLoad(() => callPage(`/api/auditions/${audition.id}/roster`, { find: pages.find, offset: pages.offset, limit: LINES }), [audition.id, pages.find, pages.offset]);
   const [changing, setChanging] = useState("");
   const [removing, setRemoving] = useState(/** @type {any} */ (null));
   const [said, setSaid] = useState("");
@@ -110,7 +113,7 @@ export function RosterSetup({ audition, defaults, reload }) {
   const refresh = async () => {
     await Promise.all([roster.reload(), reload()]);
   };
-  const list = roster.data ?? [];
+  const list = roster.data?.lines ?? [];
   const act = useAct();
   const withdraw = (entry) =>
     act.run(async () => {
@@ -123,7 +126,9 @@ export function RosterSetup({ audition, defaults, reload }) {
     <${Wrong}>${roster.error || act.error}<//>
     <${Said}>${said}<//>
     ${roster.loading && !roster.data ? html`<${Waiting} />` : null}
-    ${roster.data && list.length === 0 ? html`<p class="next">No student is on the roster yet. Add them one by one, or all at once from a table.</p>` : null}
+    ${audition.counts.entries > FEW || pages.find ? html`<${Search} label="Find by name, school or teacher" pages=${pages} />` : null}
+    ${roster.data && list.length === 0 && pages.find ? html`<p class="soft" role="status">Nobody is found by that.</p>` : null}
+    ${roster.data && list.length === 0 && !pages.find ? html`<p class="next">No student is on the roster yet. Add them one by one, or all at once from a table.</p>` : null}
     ${list.length
       ? html`<div class="table"><table class="cards">
           <thead><tr><th>Name</th><th>Instrument</th><th>School</th><th>Teacher</th><th>Consent</th><th><span class="seen-by-ear">What to do</span></th></tr></thead>
@@ -155,7 +160,8 @@ export function RosterSetup({ audition, defaults, reload }) {
                   </tr>`,
             )}
           </tbody>
-        </table></div>`
+        </table></div>
+        <${Pages} total=${roster.data?.total ?? 0} offset=${pages.offset} limit=${LINES} onOffset=${pages.setOffset} what="student" />`
       : null}
     <h3>Add a student</h3>
     <${StudentForm}

@@ -41,6 +41,33 @@ def test_a_roster_comes_whole_or_in_pages_that_fit_together(leader, base):
         assert leader.get(f"{base}/roster?{wrong}").status_code == 422
 
 
+def test_a_rounds_numbers_and_progress_come_in_pages(leader, base):
+    round_id = ok(leader.post(f"{base}/rounds", json={"name": "First round"}))["id"]
+    ok(leader.post(f"/api/rounds/{round_id}/commit"))
+    drawn = ok(leader.post(f"/api/rounds/{round_id}/draw"))
+    numbers = [c["blind_number"] for c in drawn["candidates"]]
+    assert drawn["candidate_count"] == len(numbers) == 24
+    pages = [leader.get(f"/api/rounds/{round_id}/candidates?limit=9&offset={n}") for n in (0, 9, 18)]
+    assert [c["blind_number"] for page in pages for c in ok(page)] == numbers
+    assert {page.headers["x-total-count"] for page in pages} == {"24"}
+    begins = numbers[0][0]
+    some = ok(leader.get(f"/api/rounds/{round_id}/candidates?find={begins}"))
+    assert [c["blind_number"] for c in some] == [n for n in numbers if n.startswith(begins)]
+
+    ok(
+        leader.patch(
+            f"/api/candidates/{drawn['candidates'][3]['candidate_id']}", json={"state": "absent", "reason": "x"}
+        )
+    )
+    whole = ok(leader.get(f"/api/rounds/{round_id}/progress"))
+    page = ok(leader.get(f"/api/rounds/{round_id}/progress?limit=9&offset=9"))
+    assert (whole["total"], page["total"]) == (24, 24)
+    assert page["candidates"] == whole["candidates"][9:18]
+    assert page["sentence"] == whole["sentence"] == "0 of 23 candidates are recorded, 0 of 0 sheets are in."
+    found = ok(leader.get(f"/api/rounds/{round_id}/progress?limit=9&find={numbers[5]}"))
+    assert [c["blind_number"] for c in found["candidates"]] == [numbers[5]]
+
+
 def test_the_audit_comes_in_pages_in_its_order(leader, base):
     for n in range(5):
         ok(leader.post(f"{base}/adjudicators", json={"name": f"Judge {n}"}))

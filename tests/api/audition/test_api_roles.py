@@ -62,6 +62,7 @@ MATRIX = {
     "GET /api/auditions/{audition_id}/rounds": LEADER,
     "POST /api/auditions/{audition_id}/rounds": LEADER,
     "GET /api/rounds/{round_id}": LEADER,
+    "GET /api/rounds/{round_id}/candidates": LEADER,
     "PATCH /api/rounds/{round_id}": LEADER,
     "DELETE /api/rounds/{round_id}": LEADER,
     "POST /api/rounds/{round_id}/commit": LEADER,
