@@ -1,14 +1,19 @@
 """Following and measuring against general-purpose peers, on the same takes, in one run.
 
-    python -m benchmarks.listening [--takes 6]
+    python -m benchmarks.listening [--takes 6] [--sax FOLDER] [--only own|sax]
 
 Takes are synthesised with known truth (``app.material``): an étude on several instruments in a room, with wrong and
 left-out notes, a restart and a hesitation in every second one. Peers, all from librosa: YIN and pYIN (median over each
 note's true span) for pitch, and dynamic time warping of chroma against the score's own rendering for onsets. Printed
 are accuracies, and times as a ratio to the take's length and to ours.
+
+A last table has the same figures on real sound: takes joined from recorded alto saxophone notes with planted cents,
+onsets and levels. The recordings are no part of this repository; they are looked for in ``--sax``, in the environment
+variable FAIRHEARING_SAX_NOTES, and beside the repository in shared/bench/sax. When they are not there, that is said.
 """
 
 import argparse
+import os
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -23,6 +28,7 @@ from app.listening.measuring import measure
 from app.material.performing import PerformedNote, Plan, perform
 from app.material.sounding import SAMPLE_RATE_HZ, Room, sound, voice_for
 from app.material.transposing import for_instrument
+from benchmarks.recorded_notes import joined_take, recorded_notes
 
 ETUDE = Path(__file__).parents[1] / "seed_data" / "slack-water.musicxml"
 INSTRUMENTS = ("clarinet-bb", "flute", "sax-alto", "oboe", "trumpet-bb", "bass-clarinet")
@@ -101,10 +107,57 @@ def pyin(y: np.ndarray) -> np.ndarray:
     return librosa.pyin(y, fmin=60, fmax=2200, sr=PEER_RATE_HZ, hop_length=PEER_HOP)[0]
 
 
+def saxophone(folder: Path, count: int) -> None:
+    """Print the table of takes joined from the recorded notes in ``folder``."""
+    if not folder.is_dir():
+        print(f"\nNot measured on real sound: no recorded saxophone notes in {folder}; name their folder with --sax.")
+        return
+    notes = recorded_notes(folder)
+    print(
+        f"\n{count} takes joined from {len(notes)} recorded notes of {folder.name} each, dry and in a room (T60 0.5 s)"
+    )
+    print("\n| takes | onsets within 50 / 20 ms, median | cents, median / p95: ours | YIN | level p95 |")
+    print("|---|---|---|---|---|")
+    for name, room in (("dry", None), ("in a room", Room(0.5, -16.0))):
+        late: list[float] = []
+        cents: dict[str, list[float]] = {"ours": [], "YIN": []}
+        level: list[float] = []
+        for k in range(count):
+            piece, truth, samples = joined_take(notes, ETUDE, np.random.default_rng(70_000 + k), room)
+            found = {n.note_id: n for n in measure(samples, SAMPLE_RATE_HZ, piece).notes}
+            late += [abs(at - n.onset_sec) if (at := found[i].onset_sec) is not None else 9.0 for i, n in truth.items()]
+            for note_id, note in truth.items():
+                heard = found[note_id].deviation_cents
+                if note.kind == "note" and heard is not None:
+                    cents["ours"].append(abs(heard - note.cents))
+            cents["YIN"] += peer_cents(yin, samples, truth)
+            apart = np.array([v - n.level_db for i, n in truth.items() if (v := found[i].level_db) is not None])
+            level += list(np.abs(apart - np.median(apart)))
+        off = np.array(late)
+        told = " | ".join(f"{np.median(c):.2f} / {np.percentile(c, 95):.2f}" for c in cents.values())
+        print(
+            f"| {name} | {100 * np.mean(off <= 0.05):.1f} / {100 * np.mean(off <= 0.02):.1f} %, "
+            f"{1000 * np.median(off):.1f} ms | {told} | {np.percentile(level, 95):.1f} dB |"
+        )
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--takes", type=int, default=6)
-    count = parser.parse_args().takes
+    beside = Path(__file__).parents[2] / "shared" / "bench" / "sax"
+    parser.add_argument("--sax", type=Path, default=Path(os.environ.get("FAIRHEARING_SAX_NOTES", beside)))
+    parser.add_argument(
+        "--only", choices=("own", "sax"), help="one half: takes of our own synthesis, or recorded notes"
+    )
+    asked = parser.parse_args()
+    if asked.only != "sax":
+        own_synthesis(asked.takes)
+    if asked.only != "own":
+        saxophone(asked.sax, asked.takes)
+
+
+def own_synthesis(count: int) -> None:
+    """Print the tables of takes of our own synthesis, ours and the peers."""
     near: dict[str, list[bool]] = {"ours": [], "chroma DTW": []}
     off_ms: dict[str, list[float]] = {"ours": [], "chroma DTW": []}
     cents: dict[str, list[float]] = {"ours": [], "YIN": [], "pYIN": []}

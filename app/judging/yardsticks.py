@@ -256,7 +256,8 @@ def _evenness_spread(findings: Findings, value: float) -> tuple[float, float] | 
     each = [p["evenness"] for p in findings.musicianship.get("phrases", []) if p.get("evenness") is not None]
     if not each:
         return "no phrase has a loudness shape that could be judged"
-    half = EVENNESS_HALF_WIDTH / math.sqrt(len(each))
+    own = [p["evenness_uncertainty"] for p in findings.musicianship["phrases"] if p.get("evenness_uncertainty")]
+    half = max(EVENNESS_HALF_WIDTH, Z_NINE_IN_TEN * max(own, default=0.0)) / math.sqrt(len(each))
     low, high = value - half, value + half
     if len(each) > 1:
         low, high = _widen(_median_interval(np.array(each, dtype=float), value, half), low, high)
@@ -268,7 +269,9 @@ def _widen(interval: tuple[float, float], low: float, high: float) -> tuple[floa
 
 
 def _hnr_spread(findings: Findings, value: float) -> tuple[float, float] | str:
-    return value - HNR_HALF_WIDTH_DB, value + HNR_HALF_WIDTH_DB
+    own = (findings.tone.get("uncertainty") or {}).get("hnr_db")
+    half = max(HNR_HALF_WIDTH_DB, Z_NINE_IN_TEN * (own or 0.0))
+    return value - half, value + half
 
 
 _SPREADS: dict[str, Callable[[Findings, float], tuple[float, float] | str]] = {

@@ -51,4 +51,5 @@ def empty_musicianship(why: str) -> dict[str, Any]:
 def empty_tone(why: str) -> dict[str, Any]:
     """The ``tone`` family with nothing in it."""
     keys = ("hnr_db", "centroid_f0", "attack_ms", "attack_noise_share", "steadiness_cents", "steadiness_db")
-    return {**dict.fromkeys(keys), "register_evenness_db": None, "cracked": [], "why_null": why}
+    out: dict[str, Any] = dict.fromkeys(keys)
+    return {**out, "uncertainty": dict(out), "register_evenness_db": None, "cracked": [], "why_null": why}

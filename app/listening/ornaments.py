@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from app.domain.piece import Piece, PieceNote
 from app.domain.units import A4_HZ, midi_to_hz
+from app.listening import robust
 from app.listening.followed import Features, Followed
 from app.listening.timing import Timing
 
@@ -17,6 +18,7 @@ FloatArray = NDArray[np.float64]
 SHORTEST_STAY_SEC = 0.018  # a stay on one trill note shorter than this is the way between two
 FASTEST_TRILL_HZ = 12.0  # beyond this the two pitches melt in the analysis window
 FEWEST_CHANGES = 3
+CHANGE_DOUBT_SEC = 0.01  # one standard deviation of a change of pitch: two frames
 LEAST_SHARE_PITCHED = 0.6
 RUN_FROM_NOTES = 4
 RUN_LONGEST_BEATS = 0.5
@@ -50,7 +52,8 @@ def trill_content(
 
     Values are None with ``why_null`` when no alternation can be told.
     """
-    nothing: dict[str, Any] = {"rate_hz": None, "alternations": None, "first": None, "interval_cents": None}
+    keys = ("rate_hz", "rate_uncertainty_hz", "alternations", "first", "interval_cents", "interval_uncertainty_cents")
+    nothing: dict[str, Any] = dict.fromkeys(keys)
     a, b = np.searchsorted(features.times_sec, [onset_sec, offset_sec])
     times, hz = features.times_sec[a:b], features.f0_hz[a:b]
     with np.errstate(invalid="ignore"):
@@ -74,17 +77,21 @@ def trill_content(
         inside = (kept_times >= start + third) & (kept_times <= end - third)
         if inside.any():
             levels[other].append(float(np.median(kept_place[inside])))
-    apart = None
+    apart = apart_doubt = None
     if levels[False] and levels[True]:
         apart = float((np.median(levels[True]) - np.median(levels[False])) * interval)
+        errors = [e for values in levels.values() if (e := robust.median_error(values)) is not None]
+        apart_doubt = float(np.linalg.norm(errors) * abs(interval)) if len(errors) == 2 else None
     first: Literal["main", "upper", "lower"] = "main"
     if stays[0][0]:
         first = "upper" if other_midi > main_midi else "lower"
     return {
         "rate_hz": float(rate),
+        "rate_uncertainty_hz": float(rate * np.sqrt(2.0) * CHANGE_DOUBT_SEC / (changes[-1] - changes[0])),
         "alternations": len(stays) // 2,
         "first": first,
         "interval_cents": apart,
+        "interval_uncertainty_cents": apart_doubt,
         "why_null": None,
     }
 

@@ -31,6 +31,7 @@ REST_ENDS_PHRASE_BEATS = 0.9
 LONGEST_GUESS_BARS = 8
 SHORTEST_GUESS_NOTES = 4
 LEVEL_DOUBT_DB = 0.5  # one standard deviation of a note's level, from replicas
+REPLICAS, REPLICA_SEED = 60, 3
 DYNAMIC_ORDER = ("pppp", "ppp", "pp", "p", "mp", "mf", "f", "ff", "fff", "ffff")
 
 
@@ -58,6 +59,15 @@ def fit_arc(levels_db: FloatArray, weights: FloatArray) -> Arc:
     total = float(np.sum(weights * (levels_db - mean) ** 2))
     left = float(np.sum(weights * (levels_db - fit) ** 2))
     return Arc(fit, int(np.argmax(fit)), 1.0 - left / total if total > 1e-12 else 1.0)
+
+
+def evenness_doubt(levels_db: FloatArray, weights: FloatArray) -> float:
+    """One standard deviation of the evenness of ``levels_db`` [n]: replicas whose levels err as measured ones do.
+
+    The replicas are the same at every call, so that findings can be recomputed.
+    """
+    errors = np.random.default_rng(REPLICA_SEED).normal(0.0, LEVEL_DOUBT_DB, (REPLICAS, levels_db.size))
+    return float(np.std([fit_arc(levels_db + error, weights).evenness for error in errors]))
 
 
 def find_bumps(levels_db: FloatArray, weights: FloatArray) -> list[tuple[int, float]]:
@@ -216,6 +226,7 @@ def _phrase(piece: Piece, phrase: Phrase, levels_db: Sequence[float | None]) -> 
         "loudest_bar": None,
         "peak_distance_beats": None,
         "evenness": None,
+        "evenness_uncertainty": None,
         "bumps": [],
         "rise_db": None,
         "fall_db": None,
@@ -236,7 +247,7 @@ def _phrase(piece: Piece, phrase: Phrase, levels_db: Sequence[float | None]) -> 
     loudest = members[int(top[np.argmax(levels[top])])]
     out["loudest_note_id"], out["loudest_bar"] = piece.notes[loudest].note_id, piece.notes[loudest].bar
     out["rise_db"], out["fall_db"] = float(arc.fit_db.max() - arc.fit_db[0]), float(arc.fit_db.max() - arc.fit_db[-1])
-    out["evenness"] = arc.evenness
+    out["evenness"], out["evenness_uncertainty"] = arc.evenness, evenness_doubt(levels, weights)
     out["bumps"] = [
         {"note_id": piece.notes[members[k]].note_id, "bar": piece.notes[members[k]].bar, "db": off}
         for k, off in find_bumps(levels, weights)

@@ -1,5 +1,6 @@
 """Estimates that a few wild values don't move: weighted median, spread, and the slope of Theil and Sen."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,6 +10,7 @@ from scipy.stats import theilslopes
 FloatArray = NDArray[np.float64]
 MAD_TO_SD = 1.4826  # makes the median absolute deviation of a normal distribution its standard deviation
 MEDIAN_TO_MEAN_ERROR = 1.2533  # standard error of a median over that of a mean, normal distribution
+LEAST_FOR_ERROR = 3  # values whose scatter says something: our choice
 LARGEST_FOR_ALL_PAIRS = 500  # above this many points neighbours are averaged first (time and memory: our choice)
 
 
@@ -34,6 +36,17 @@ def spread(values: FloatArray) -> float:
     if values.size < 2:
         return 0.0
     return float(MAD_TO_SD * np.median(np.abs(values - np.median(values))))
+
+
+def median_error(values: Sequence[float], independent: int | None = None) -> float | None:
+    """About one standard deviation of the median of ``values``, from their own scatter; None for fewer than three.
+
+    ``independent``: how many of them are independent witnesses, when several come from one note.
+    """
+    count = min(len(values), independent or len(values))
+    if count < LEAST_FOR_ERROR:
+        return None
+    return MEDIAN_TO_MEAN_ERROR * spread(np.array(values, dtype=np.float64)) / float(np.sqrt(count))
 
 
 def slope(x: FloatArray, y: FloatArray) -> Slope:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from app.domain.piece import Piece
 from app.domain.units import midi_to_hz
+from app.listening import robust
 from app.listening.followed import Features, Followed
 from app.listening.note_pitch import NotePitch
 
@@ -54,6 +55,7 @@ def tone_family(
     ]
     keys = ("hnr_db", "centroid_f0", "attack_ms", "attack_noise_share", "steadiness_cents", "steadiness_db")
     out: dict[str, Any] = dict.fromkeys(keys)
+    out["uncertainty"] = dict.fromkeys(keys)
     out["register_evenness_db"], out["why_no_register"] = _register_evenness(piece, pitches, levels_db)
     out["cracked"] = _cracked(piece, followed, features)
     if len(long_notes) < LEAST_LONG_NOTES:
@@ -92,6 +94,14 @@ def tone_family(
     out["why_no_attack"] = None if attack else "no long note starts from silence"
     out["steadiness_cents"] = _median([s for s in steadiness if s is not None])
     out["steadiness_db"] = _median(level_spread)
+    out["uncertainty"] = {
+        "hnr_db": robust.median_error(hnr, len(chosen)),
+        "centroid_f0": robust.median_error(centroid, len(chosen)),
+        "attack_ms": robust.median_error(attack),
+        "attack_noise_share": robust.median_error(noise),
+        "steadiness_cents": robust.median_error([s for s in steadiness if s is not None]),
+        "steadiness_db": robust.median_error(level_spread),
+    }
     out["notes_judged"] = len(chosen)
     return {**out, "why_null": None}
 

@@ -99,7 +99,7 @@ def sound(
         stop = min(len(out), start + len(tone))
         out[start:stop] += tone[: stop - start]
     if room is not None:
-        out = out + _reverb(out, room, rng, sample_rate_hz)
+        out = out + reverb(out, room, rng, sample_rate_hz)
     if noise_db is not None:
         hiss = lfilter([1.0], [1.0, -0.92], rng.standard_normal(len(out)))
         out += hiss / hiss.std() * 10 ** (noise_db / 20)
@@ -182,7 +182,8 @@ def _level_path(group: Sequence[PerformedNote], body: int, n: int, rate: int) ->
     return level
 
 
-def _reverb(dry: FloatArray, room: Room, rng: np.random.Generator, rate: int) -> FloatArray:
+def reverb(dry: FloatArray, room: Room, rng: np.random.Generator, rate: int) -> FloatArray:
+    """What the room adds to ``dry`` [n]: exponentially decaying noise, the first reflection after 8 ms."""
     n = int(room.t60_sec * 1.2 * rate)
     response = rng.standard_normal(n) * 10 ** (-3.0 * np.arange(n) / rate / room.t60_sec)
     response[: int(0.008 * rate)] = 0.0  # first reflection after 8 ms, our choice

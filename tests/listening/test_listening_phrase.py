@@ -7,7 +7,7 @@ from scipy.optimize import isotonic_regression
 
 from app.domain.piece import Phrase
 from app.listening.loudness import k_energy
-from app.listening.phrase import fit_arc, isotonic, musicianship_family, note_level_db, phrases_of
+from app.listening.phrase import evenness_doubt, fit_arc, isotonic, musicianship_family, note_level_db, phrases_of
 
 
 def family(levels, *, phrases=(), notes=None, rests=None):
@@ -61,6 +61,21 @@ def test_a_bump_is_named_and_lowers_evenness() -> None:
     assert [b["note_id"] for b in phrase["bumps"]] == ["n2"]
     assert phrase["bumps"][0]["db"] > 2.0
     assert phrase["evenness"] < 0.95
+
+
+def test_evenness_carries_the_doubt_of_its_levels() -> None:
+    """Replicas with the error of measured levels: a flat phrase's evenness is far less certain than a steep one's."""
+    weights = np.ones(9)
+    rng = np.random.default_rng(9)
+    doubts = {}
+    for steep in (1.0, 4.0):
+        true = np.array([-4.0, -2.5, -3.5, -1.0, 0.0, -1.5, -1.0, -3.0, -4.0]) * steep / 4.0 * 2.0
+        replicas = [fit_arc(true + rng.normal(0.0, 0.5, 9), weights).evenness for _ in range(300)]
+        doubts[steep] = evenness_doubt(true, weights)
+        assert doubts[steep] == pytest.approx(float(np.std(replicas)), rel=0.4)
+    assert doubts[4.0] < doubts[1.0]
+    (phrase,) = family(ARC, phrases=[Phrase("n1", "n9", "n5")])["phrases"]
+    assert 0.0 < phrase["evenness_uncertainty"] < 0.1
 
 
 def test_a_peak_a_bar_early_is_told_in_beats() -> None:

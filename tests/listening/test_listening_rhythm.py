@@ -209,6 +209,8 @@ def test_trill_content(rate: float, first_upper: bool) -> None:
     assert found["alternations"] == pytest.approx(rate * 1.5, abs=1.0)
     assert found["first"] == ("upper" if first_upper else "main")
     assert found["interval_cents"] == pytest.approx(200.0, abs=1.0)
+    assert abs(found["rate_hz"] - rate) <= 2.0 * found["rate_uncertainty_hz"] + 0.02 * rate
+    assert 0.0 < found["rate_uncertainty_hz"] < 0.2 * rate
     below = trill_content(features_of(trill(rate, first_upper=first_upper, interval=-100.0)), 0.0, 1.5, 69, 68, 0.0)
     assert below["first"] == ("lower" if first_upper else "main")
 
@@ -216,6 +218,8 @@ def test_trill_content(rate: float, first_upper: bool) -> None:
 def test_a_trill_that_cannot_be_told_says_why() -> None:
     plain = trill_content(features_of(contour(np.zeros(300))), 0.0, 1.5, 69, 71, 0.0)
     assert plain["rate_hz"] is None
+    assert plain["rate_uncertainty_hz"] is None
+    assert plain["interval_uncertainty_cents"] is None
     assert plain["why_null"] == "no alternation was heard"
     unheard = trill_content(features_of(np.full(300, np.nan)), 0.0, 1.5, 69, 71, 0.0)
     assert "not heard" in unheard["why_null"]

@@ -8,6 +8,7 @@ from measured_takes import features_of, followed_of, harmonic_tone, piece_of
 from parselmouth.praat import call
 
 from app.listening.note_pitch import NotePitch
+from app.listening.robust import median_error
 from app.listening.tone import attack_noise_share, attack_sec, harmonic_centroid, hnr_db, tone_family
 
 RATE = 44100
@@ -101,6 +102,20 @@ def test_tone_family_says_when_notes_are_too_short() -> None:
     assert "long enough" in found["why_null"]
     assert found["register_evenness_db"] is None
     assert found["cracked"] == []
+    assert set(found["uncertainty"].values()) == {None}
+
+
+def test_the_doubt_of_a_median_is_what_other_draws_of_it_show() -> None:
+    """Standard deviation of the medians of many samples, against the doubt told from one; too few tell none."""
+    rng = np.random.default_rng(4)
+    samples = rng.normal(18.0, 2.0, (400, 25))
+    told = [median_error(list(one)) for one in samples]
+    assert None not in told
+    assert np.median([t for t in told if t is not None]) == pytest.approx(np.std(np.median(samples, axis=1)), rel=0.15)
+    assert median_error([1.0, 2.0]) is None
+    # Three frames of one note are one witness.
+    thrice = median_error(list(np.repeat(samples[0], 3)), 25)
+    assert thrice == pytest.approx(told[0], rel=0.05)
 
 
 def test_a_start_an_octave_above_is_called_cracked() -> None:
