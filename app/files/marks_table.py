@@ -22,6 +22,7 @@ from app.domain.panel import ALL_PIECES, MarksTable, PanelAdjudicator, PanelCand
 LARGEST_BYTES = 5_000_000  # our choice: some 100,000 marks
 LARGEST_UNPACKED_BYTES = 100_000_000  # our choice: against workbooks that unpack without end
 MOST_ROWS = 200_000  # our choice
+MOST_COLUMNS = 100  # our choice; a sheet may have 16,384, and each empty one costs time
 LONGEST_TEXT = 120  # of a candidate, adjudicator, caption or piece; our choice
 
 REQUIRED = ("candidate", "adjudicator", "mark")
@@ -172,11 +173,11 @@ def _xlsx_lines(data: bytes, name: str) -> list[tuple[int, list[Value]]]:
         out: list[tuple[int, list[Value]]] = []
         for sheet in book.worksheets:  # the first sheet that is a table of marks, else the last one looked at
             out = []
-            for line, row in enumerate(sheet.iter_rows(values_only=True), start=1):
+            for line, row in enumerate(sheet.iter_rows(values_only=True, max_col=MOST_COLUMNS), start=1):
                 cells = [_xlsx_value(v) for v in row]
                 if any(v not in (None, "") for v in cells):
                     out.append((line, cells))
-                if len(out) > MOST_ROWS:
+                if line > MOST_ROWS:  # empty ones count: a cell far out brings a million of them
                     raise TooLarge(f"{name} has more than {MOST_ROWS} rows; split it.")
             if out and set(REQUIRED) <= {str(v).strip().casefold() for v in out[0][1]}:
                 break

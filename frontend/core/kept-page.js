@@ -9,6 +9,8 @@ import { ApiError, call, fetchBlob } from "./api.js";
 const SECRET = "fairhearing.student";
 const NOT_KEPT = "There is no network, and this device has not kept this part. Open it once while the network is there.";
 
+let forgotten = ""; // nothing that is still coming in is kept any more
+
 const database = openDB("fairhearing-student", 1, {
   upgrade(db) {
     db.createObjectStore("kept");
@@ -55,6 +57,7 @@ async function freshOrKept(secret, path, ask) {
  * @param {unknown} value
  */
 async function keep(secret, path, value) {
+  if (secret === forgotten) return;
   try {
     await (await database).put("kept", value, `${secret} ${path}`);
   } catch (error) {
@@ -95,8 +98,12 @@ export async function keepOnlyTakes(secret, takeIds) {
   await Promise.all(gone.map((key) => db.delete("kept", key)));
 }
 
-/** @param {string} secret */
-async function forget(secret) {
+/**
+ * Let go of everything this device has of one link, so that who uses it next finds nothing.
+ * @param {string} secret
+ */
+export async function forget(secret) {
+  forgotten = secret;
   if (localStorage.getItem(SECRET) === secret) localStorage.removeItem(SECRET);
   const db = await database;
   const keys = await db.getAllKeys("kept");

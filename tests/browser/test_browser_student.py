@@ -244,3 +244,22 @@ def test_the_microphone_answers_in_cents(ear, server, link):
     page.get_by_role("combobox", name="What", exact=True).select_option("long")
     page.get_by_role("button", name="Listen", exact=True).click()
     expect(log).to_contain_text(re.compile(r"F4, held 1\.\d s: (10|9|11|24|25|26) cents sharp\."), timeout=60_000)
+
+
+def test_a_shared_device_forgets_the_page_when_told(open_page, link):
+    page = open_page().page
+    page.goto(link)
+    kept = """async () => {
+      const open = indexedDB.open("fairhearing-student");
+      const db = await new Promise((done) => { open.onsuccess = () => done(open.result); });
+      const keys = db.transaction("kept").objectStore("kept").getAllKeys();
+      return new Promise((done) => { keys.onsuccess = () => done(keys.result.length); });
+    }"""
+    expect(page.get_by_text("Keep the air moving to the top.")).to_be_visible()
+    page.wait_for_function(f"async () => (await ({kept})()) > 0")
+    page.get_by_role("button", name="Forget it here").click()
+    expect(page.get_by_text("This page opens from your private link.")).to_be_visible()
+    page.reload()
+    expect(page.get_by_text("This page opens from your private link.")).to_be_visible()
+    assert page.evaluate(kept) == 0
+    assert page.evaluate("[location.hash, localStorage.length]") == ["", 0]

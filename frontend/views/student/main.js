@@ -1,6 +1,6 @@
 /** A student's own page, behind the private link: the sheet, the take with the marked part, and practice. */
 
-import { keepOnlyTakes, keptJson, keptSound, remember, secretHere } from "../../core/kept-page.js";
+import { forget, keepOnlyTakes, keptJson, keptSound, remember, secretHere } from "../../core/kept-page.js";
 import { Choice, Deed, Head, Waiting, Wrong, dateText, html, render, useEffect, useLoad, useState } from "../parts.js";
 import { MarkedTake } from "./marked-take.js";
 import { Practice } from "./practice.js";
@@ -44,8 +44,18 @@ function StudentPage({ secret }) {
       <footer class="soft small">
         ${page.cautions.map((sentence) => html`<p>${sentence}</p>`)}
         ${page.expires_at ? html`<p>This link works until ${dateText(page.expires_at.slice(0, 10))}. <${Kept} secret=${secret} page=${page} old=${Boolean(loaded.data?.old)} /></p>` : null}
+        <p>Is this somebody else's device? Whoever opens this page next sees your sheet. <${Deed} onClick=${() => leave(secret)}>Forget it here<//></p>
       </footer>
     </main>`;
+}
+
+/**
+ * On a shared device: nothing of this link stays, also not in the address or behind "back".
+ * @param {string} secret
+ */
+async function leave(secret) {
+  await forget(secret);
+  location.replace(location.pathname);
 }
 
 /**
