@@ -72,14 +72,21 @@ def look_apart(source: Path, playback: Path, *, patience_sec: float = PATIENCE_S
                 process_group=0,
             ) as process,
         ):
-            # Here and not in the decoder: most of its work is loading what it needs, before its first line runs.
-            os.setpriority(os.PRIO_PROCESS, process.pid, os.getpriority(os.PRIO_PROCESS, 0) + POLITENESS)
+            stand_back(process.pid)
             answer, code = _answer(process, patience_sec, late)
     except OSError as error:
         raise Unavailable(
             f"The decoder can't be started ({error.strerror}), so nothing was kept; send the take again in a moment."
         ) from error
     return _read(answer, code, late=late.is_set())
+
+
+def stand_back(pid: int) -> None:
+    """Let a decoder that was just started come after the server.
+
+    Here and not in the decoder: most of its work is loading what it needs, before its first line runs.
+    """
+    os.setpriority(os.PRIO_PROCESS, pid, os.getpriority(os.PRIO_PROCESS, 0) + POLITENESS)
 
 
 def _answer(process: "subprocess.Popen[bytes]", patience_sec: float, late: threading.Event) -> tuple[bytes, int]:

@@ -18,7 +18,7 @@ import structlog
 from numpy.typing import NDArray
 
 from app.domain.errors import BadAudio, TooLarge, Unavailable
-from app.files.decoding import CRASHED, ONE_THREAD, ROOT, TOO_SLOW, turn
+from app.files.decoding import CRASHED, ONE_THREAD, ROOT, TOO_SLOW, stand_back, turn
 from app.files.long_recording import WORKING_BYTES, Survey
 
 COMMAND = (sys.executable, "-m", "app.files.long_decoder")
@@ -86,8 +86,9 @@ def _run(
             cwd=ROOT,
             env={**os.environ, **ONE_THREAD},
             pass_fds=() if working_copy_fd is None else (working_copy_fd,),
-            start_new_session=True,
+            process_group=0,  # and no session of its own, for the reasons in app.files.decoding
         ) as process:
+            stand_back(process.pid)
             answer = _listen(process, told, patience_sec, late)
     except OSError as error:
         raise Unavailable(f"The decoder can't be started ({error.strerror}); try again in a moment.") from error
