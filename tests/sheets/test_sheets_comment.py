@@ -148,6 +148,13 @@ def test_many_long_remarks_all_get_printed(comment: CommentSheetModel) -> None:
     assert music <= last
 
 
+def test_remarks_that_go_on_to_another_page_cost_no_line_of_music(comment: CommentSheetModel) -> None:
+    remarks = tuple(RemarkLine("A", "More air through the line. " * 8, "Evening Ferry", str(n)) for n in range(30))
+    pdf = render(replace(comment, remarks=remarks))
+    assert "Not printed here" not in text_of(pdf)
+    assert outside(pdf) == []
+
+
 def test_one_endless_word_breaks_instead_of_running_off(comment: CommentSheetModel) -> None:
     remark = RemarkLine("A", "B" * 400, "Evening Ferry", "1")
     pdf = render(replace(comment, remarks=(remark,)))

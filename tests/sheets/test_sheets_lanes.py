@@ -16,7 +16,7 @@ from sheet_reading import open_pdf
 from app.domain.engraving import Engraving
 from app.sheets import fonts, palette
 from app.sheets.engraved_part import draw_system, lay_out
-from app.sheets.labels import GAP_PT, Label, label_width, place
+from app.sheets.labels import GAP_PT, WORDS_GAP_PT, Label, label_width, place
 from app.sheets.models import HeadMark, PartMarks
 
 SCALE = 4.8
@@ -103,6 +103,32 @@ def test_brackets_lines_and_breaks_begin_at_their_notes(page: Page, engraving: E
     assert (returned[0]["x0"], returned[0]["x1"]) == pytest.approx(
         (note_x(engraving, "n1"), note_x(engraving, "n8")), abs=0.1
     )
+
+
+def test_words_and_figures_stand_on_clear_paper(page: Page) -> None:
+    """Bar lines go through the lanes; none goes through a word."""
+    white = [
+        c for c in (*page.rects, *page.curves) if c["fill"] and c["non_stroking_color"] in ((1.0, 1.0, 1.0), (1, 1, 1))
+    ]
+    lines = [one for one in page.lines if one["linewidth"] == pytest.approx(0.35)]
+    assert len(lines) >= 4
+    words = [w for w in page.extract_words() if w["text"] in ("+24", "−18", "+62", "short", "just,", "cents")]
+    assert len(words) >= 6
+    for word in words:
+        middle = (word["top"] + word["bottom"]) / 2
+        under = [
+            c
+            for c in white
+            if c["x0"] <= word["x0"] + 0.1 and c["x1"] >= word["x1"] - 0.1 and c["top"] < middle < c["bottom"]
+        ]
+        assert under, word
+
+
+def test_two_words_beside_each_other_are_not_read_as_one_sentence() -> None:
+    apart = (label_width("left out") + label_width("heard F♯")) / 2  # of their middles when they touch
+    for gap, rows in ((GAP_PT + 1.0, [0, 1]), (WORDS_GAP_PT + 1.0, [0, 0])):
+        words = [Label(100.0, "left out", 2.0, plain=True), Label(100.0 + apart + gap, "heard F♯", 1.0, plain=True)]
+        assert [p.row for p in place(words, 0.0, 400.0)] == rows
 
 
 def test_a_return_from_another_line_of_music_says_its_bar(engraving: Engraving) -> None:

@@ -122,13 +122,52 @@ def test_it_lies_on_its_side_on_both_papers(paper: str) -> None:
     assert outside(pdf) == []
 
 
-def test_a_very_long_name_is_set_on_two_lines_not_cut() -> None:
-    model = score_sheet(3, 4)
-    long = "Maximiliana Alexandrina Wolkenstein-Trostburg zu Hohenfels"
-    lines = (replace(model.lines[0], name=long), *model.lines[1:])
-    text = text_of(render(replace(model, lines=lines)))
-    assert "Maximiliana Alexandrina" in text
-    assert "Hohenfels" in text
+@pytest.mark.parametrize("adjudicators", [4, 9])
+def test_a_very_long_name_is_set_whole_in_a_row_that_grows(adjudicators: int) -> None:
+    model = score_sheet(30, adjudicators)
+    long = "Maximiliana Alexandrina Wolkenstein-Trostburg-Neuhaus von und zu Hohenfels am Unteren Weiher der Jüngere"
+    lines = tuple(replace(line, name=long) if at % 3 == 0 else line for at, line in enumerate(model.lines))
+    pdf = render(replace(model, lines=lines))
+    assert outside(pdf) == []
+    text = text_of(pdf).replace("- ", "-")
+    assert text.count(long) == 11
+    with open_pdf(pdf) as document:
+        sizes = {round(c["size"], 1) for page in document.pages for c in page.chars}
+    assert min(sizes) >= 5.4  # nothing is made so small that it can't be read
+
+
+def test_where_a_place_may_lie_stands_there_in_figures() -> None:
+    """A plot of sixty places can't be read to one place; the figures can."""
+    with open_pdf(render(score_sheet(60, 9))) as document:
+        page = document.pages[0]
+        words = page.extract_words()
+        head = next(w for w in words if w["text"] == "lie")
+        row = next((w["top"] + w["bottom"]) / 2 for w in words if w["text"] == "113")
+        beside = [
+            w
+            for w in words
+            if abs((w["top"] + w["bottom"]) / 2 - row) < 3 and head["x0"] - 32 < w["x0"] < head["x1"] + 2
+        ]
+        bars = [
+            line for line in page.lines if line["linewidth"] == 3 and abs((line["top"] + line["bottom"]) / 2 - row) < 3
+        ]
+        dots = [c for c in page.curves if c["fill"] and abs((c["top"] + c["bottom"]) / 2 - row) < 3]
+    assert [w["text"] for w in beside] == ["3", "to", "7"]
+    # and the bar, whose round ends reach half its width further, still shows on both sides of its dot
+    assert bars[0]["x0"] - 1.5 < dots[0]["x0"] - 1.0
+    assert bars[0]["x1"] + 1.5 > dots[0]["x1"] + 1.0
+    assert "under 1 %" in text_of(render(score_sheet(60, 9)))
+
+
+@pytest.mark.parametrize("count", range(8, 40, 2))
+def test_signatures_never_stand_on_a_page_of_their_own(count: int) -> None:
+    model = score_sheet(count, 5)
+    pages = [" ".join(page.split()) for page in pages_of(render(model))]
+    signed = next(page for page in pages if "Signed for this sheet" in page)
+    assert "To check the draw and the result" in signed
+    assert f"Signed for this sheet, {model_hash(model)[:12]}, of First round:" in signed
+    assert "Adjudicator A" in signed
+    assert "Section leader" in signed
 
 
 def test_an_unopened_round_without_sheets_prints() -> None:
