@@ -88,7 +88,7 @@ def render(model: CertificateModel) -> bytes:
     opening = (
         f"On {model.made}, {count} {whose}of the audition “{model.audition}”"
         f"{f' ({model.organisation})' if model.organisation else ''}, held on {model.held_on}, "
-        "were destroyed: as received, and as made for playing back."
+        f"{'was' if len(model.lines) == 1 else 'were'} destroyed: as received, and as made for playing back."
     )
     sheet.paragraph([Span(opening)])
     sheet.y -= 4

@@ -117,3 +117,12 @@ def test_a_latin_sheet_names_no_font_that_is_not_in_it(comment: CommentSheetMode
     reader = pypdf.PdfReader(io.BytesIO(comment_sheet.render(comment)))
     used = {f.get_object()["/Subtype"] for page in reader.pages for f in page["/Resources"]["/Font"].values()}
     assert "/Type0" not in used
+
+
+def test_one_recording_was_and_two_were_destroyed() -> None:
+    one = text_of(certificate.render(DESTROYED))
+    assert "1 recording of the audition" in one
+    assert "was destroyed: as received" in one
+    two = text_of(certificate.render(replace(DESTROYED, lines=(LINE, LINE))))
+    assert "2 recordings of the audition" in two
+    assert "were destroyed: as received" in two
