@@ -92,6 +92,14 @@ def test_sight_reading_goes_from_the_seal_over_paper_to_the_study_time(open_cont
     context = open_context(viewport={"width": 820, "height": 1100}, accept_downloads=True)
     context.add_cookies(today.cookies)
     page = room(context, today)
+    expect(page.locator(".spoken")).to_have_count(0)
+    page.get_by_role("button", name=f"Number {today.number} comes in").click()
+    spoken = page.locator(".spoken")  # the script, word by word, once the candidate is in the room
+    expect(spoken).to_contain_text("Welcome. Please do not say your name")
+    for at in range(2, 7):
+        page.get_by_role("button", name="Next sentence").click()
+        expect(page.get_by_text(f"Read aloud, word by word: {at} of 6")).to_be_visible()
+    expect(spoken).to_contain_text("Please leave the room quietly")
     record = page.get_by_role("button", name="Record Sight-reading")
     expect(page.get_by_text("The notes are sealed")).to_be_visible()
     expect(record).to_have_count(0)
