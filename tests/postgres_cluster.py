@@ -11,8 +11,8 @@ import shutil
 import signal
 import subprocess
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import psycopg
@@ -42,8 +42,10 @@ def programs() -> Path | None:
 class Cluster:
     """A running server; makes databases, empty or as copies of another."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, start: Callable[[], "subprocess.Popen[bytes]"]) -> None:
         self._folder = folder
+        self._start = start
+        self._server = start()
         self._numbers = itertools.count(1)
 
     def url(self, name: str) -> str:
@@ -60,10 +62,38 @@ class Cluster:
         """Remove a database and end whoever still uses it."""
         self.say(f"DROP DATABASE {name} WITH (FORCE)")
 
+    def kill(self) -> None:
+        """End the server and all of its processes as a crash would (SIGKILL), with nothing tidied up."""
+        place = Path(f"/proc/{self._server.pid}/task/{self._server.pid}/children")
+        children = [int(pid) for pid in place.read_text().split()]
+        self._server.kill()
+        for pid in children:
+            with suppress(ProcessLookupError):
+                os.kill(pid, signal.SIGKILL)
+        self._server.wait()
+        while any(_runs(pid) for pid in children):
+            time.sleep(0.01)
+
+    def start_again(self) -> None:
+        """Start the server after :meth:`kill`; it recovers from its log."""
+        self._server = self._start()
+
+    def end(self) -> None:
+        """The immediate end, for good."""
+        self._server.send_signal(signal.SIGQUIT)
+        self._server.wait()
+
     def say(self, statement: str) -> None:
         """Have the server do something, outside every test's database."""
         with psycopg.connect(host=str(self._folder), user=SUPERUSER, dbname="postgres", autocommit=True) as connection:
             connection.execute(statement)
+
+
+def _runs(pid: int) -> bool:
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except (FileNotFoundError, ProcessLookupError):
+        return False
 
 
 @contextmanager
@@ -88,13 +118,22 @@ def running(bin_folder: Path) -> Iterator[Cluster]:
         options = {"listen_addresses": "", "unix_socket_directories": str(folder), **FAST}
         said = [word for name, value in options.items() for word in ("-c", f"{name}={value}")]
         command = [*before, str(bin_folder / "postgres"), "-D", data, *said]
-        server = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=log, stderr=log, cwd=folder)
+
+        def start() -> "subprocess.Popen[bytes]":
+            server = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=log, stderr=log, cwd=folder)
+            try:
+                _wait_for(folder, server)
+            except BaseException:
+                server.kill()
+                server.wait()
+                raise
+            return server
+
+        cluster = Cluster(folder, start)
         try:
-            _wait_for(folder, server)
-            yield Cluster(folder)
+            yield cluster
         finally:
-            server.send_signal(signal.SIGQUIT)
-            server.wait()
+            cluster.end()
 
 
 def _wait_for(folder: Path, server: "subprocess.Popen[bytes]") -> None:

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import sqlalchemy as sa
-from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import DBAPIError, OperationalError
 from sqlmodel import Session
 
 from app.db import transactions
@@ -115,9 +115,14 @@ class Database:
 
     @contextmanager
     def read(self) -> Iterator[Session]:
-        """A session on a consistent snapshot that can't write."""
-        with Session(self._reading, expire_on_commit=False) as session:
-            yield session
+        """A session on a consistent snapshot that can't write. Raises ``Unavailable`` when PostgreSQL is lost."""
+        try:
+            with Session(self._reading, expire_on_commit=False) as session:
+                yield session
+        except DBAPIError as error:
+            if self.is_sqlite or not transactions.is_lost(error):
+                raise
+            raise Unavailable(transactions.NO_ANSWER_READING) from error
 
     def write(self, work: Callable[[Session], T]) -> T:
         """Run ``work(session)`` in a transaction; returns its value after the commit, or raises its error.
@@ -129,6 +134,16 @@ class Database:
         if self.is_sqlite:
             return self.submit(work).result()
         return transactions.run(self._writing, work)
+
+    def write_locked(self, work: Callable[[Session], T]) -> T:
+        """Like :meth:`write`, for work that rests on nothing but rows it has locked (``FOR UPDATE``).
+
+        On PostgreSQL it is not serializable: many workers who each lock a row of their own in one table would
+        overtake one another there again and again, though nobody's work rests on another's row.
+        """
+        if self.is_sqlite:
+            return self.submit(work).result()
+        return transactions.run(self._writing.execution_options(isolation_level="READ COMMITTED"), work)
 
     def write_at_once(self, statement: sa.Update) -> int:
         """Run one statement as a transaction of its own; returns how many rows it changed. SQLite only.

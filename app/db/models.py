@@ -353,7 +353,11 @@ class Findings(SQLModel, table=True):
 class Job(SQLModel, table=True):
     """Work for the workers. ``key`` makes enqueuing twice harmless."""
 
-    __table_args__ = (_one_of("state", *JOB_STATES),)
+    __table_args__ = (
+        _one_of("state", *JOB_STATES),
+        # In the order waiting jobs are claimed: otherwise each claim would sort all that wait.
+        sa.Index("ix_job_state_priority_created_at_id", "state", "priority", "created_at", "id"),
+    )
 
     id: str = Field(default_factory=new_id, primary_key=True)
     kind: str = Field(max_length=40)
@@ -361,7 +365,7 @@ class Job(SQLModel, table=True):
     subject: str = Field(default="", max_length=40, index=True)  # id of what the work is about
     payload: dict[str, Any] = Field(default_factory=dict, sa_type=sa.JSON)
     priority: int = 0  # higher first
-    state: str = Field(default="queued", index=True)
+    state: str = "queued"
     attempts: int = 0
     max_attempts: int = 3
     lease_until: float = 0.0  # seconds since the epoch; of a queued job: not to be started before

@@ -15,7 +15,7 @@ from collections.abc import Callable
 from typing import TypeVar
 
 import sqlalchemy as sa
-from sqlalchemy.exc import DBAPIError, IntegrityError
+from sqlalchemy.exc import DBAPIError, IntegrityError, OperationalError
 from sqlmodel import Session
 
 from app.domain.errors import Unavailable
@@ -26,6 +26,7 @@ MOST_TRIES = 12  # our choice: far beyond what eight processes on one chain need
 TRIES_WHEN_DOUBLED = 3  # our choice: a row that was there all along is found by the second try
 FIRST_PAUSE_SEC, LONGEST_PAUSE_SEC = 0.002, 0.2  # our choice: doubled each time, of random length
 OVERTAKEN = frozenset({"40001", "40P01"})  # serialization failure, deadlock (PostgreSQL's appendix A)
+LOST = ("08", "57P")  # connection exception, shutdown by whatever cause
 DOUBLED = "23505"  # unique violation
 TURNS = "turns"  # in Session.info: the numbers of the turns this transaction took
 
@@ -33,6 +34,7 @@ TOO_BUSY = "Too many people saved at the same moment, so nothing was kept; try a
 NO_ANSWER = (
     "The database does not answer, so it is not certain that this was kept; try again, sending twice is harmless."
 )
+NO_ANSWER_READING = "The database does not answer; try again in a moment."
 
 
 def take_turns(session: Session, name: str) -> None:
@@ -48,7 +50,8 @@ def take_turns(session: Session, name: str) -> None:
 
 
 def run(engine: sa.Engine, work: Callable[[Session], T]) -> T:
-    """Run ``work`` in a serializable transaction; returns its value after the commit, or raises its error.
+    """Run ``work`` in a transaction, serializable if ``engine`` is; returns its value after the commit, or raises its
+    error.
 
     ``work`` may be run several times, each time after everything of the time before was undone. Raises ``Unavailable``
     when others came in between too often or the connection was lost.
@@ -64,7 +67,7 @@ def run(engine: sa.Engine, work: Callable[[Session], T]) -> T:
                 raise
         except DBAPIError as error:
             if _state(error) not in OVERTAKEN:
-                if error.connection_invalidated:
+                if is_lost(error):
                     raise Unavailable(NO_ANSWER) from error
                 raise
             if tries >= MOST_TRIES:
@@ -97,7 +100,15 @@ def _outside(connection: sa.Connection, calls: list[sa.Function[None]]) -> None:
     for call in calls:
         connection.execute(sa.select(call))
     connection.commit()
-    connection.execution_options(isolation_level="SERIALIZABLE")
+    connection.execution_options(isolation_level="SERIALIZABLE")  # turns are taken by serializable work only
+
+
+def is_lost(error: DBAPIError) -> bool:
+    """Whether the server of PostgreSQL could not be reached or ended the connection, rather than refused something."""
+    state = _state(error)
+    return error.connection_invalidated or (
+        isinstance(error, OperationalError) and (state is None or state.startswith(LOST))
+    )
 
 
 def _state(error: DBAPIError) -> str | None:

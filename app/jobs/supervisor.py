@@ -18,6 +18,8 @@ from typing import Any
 
 import structlog
 
+from app.domain.errors import FairhearingError
+
 WATCH_SEC = 0.3  # our choice
 STOP_SEC = 20.0  # our choice: a job that was begun may end; longer ones start again later
 LONGEST_PAUSE_SEC = 30.0  # our choice
@@ -84,7 +86,15 @@ class Supervisor:
             if process.is_alive():
                 process.kill()
                 process.join()
-            self._released(place.name, True)
+            self._release(place, told=True)
+
+    def _release(self, place: _Place, *, told: bool) -> bool:
+        try:
+            self._released(place.name, told)
+        except FairhearingError as error:
+            log.warning("not_released", worker=place.name, code=error.code)  # the lease runs out by itself
+            return False
+        return True
 
     def _watch(self) -> None:
         # Ctrl-C reaches every process of the terminal, but only the server decides: workers inherit this thread's mask.
@@ -100,12 +110,13 @@ class Supervisor:
         if process is not None and process.is_alive():
             return
         if process is not None:
+            if not self._release(place, told=False):
+                return  # the next worker bears the same name, so it has to wait until its predecessor's job is put back
             place.process = None
             quick = now - place.started_at < QUICK_DEATH_SEC
             place.quick_deaths = place.quick_deaths + 1 if quick else 0
             place.pause_until = now + (min(LONGEST_PAUSE_SEC, 2.0 ** (place.quick_deaths - 1) - 1) if quick else 0.0)
             log.warning("worker_ended", worker=place.name, exit_code=process.exitcode)
-            self._released(place.name, False)
         if now >= place.pause_until:
             place.process = self._spawn.Process(
                 target=self._target, args=(*self._args, place.name, self._stopping), name=place.name, daemon=True

@@ -18,6 +18,7 @@ from app.db.database import Database
 from app.db.models import Job
 from app.db.types import now_utc
 from app.jobs.ledger import Claimed, Save
+from app.services import waking
 
 LONGEST_LEASE_SEC = 3600.0
 LONGEST_PAUSE_SEC = 120.0  # our choice: a job that is tried again waits some seconds
@@ -47,19 +48,16 @@ class DatabaseLedger:
     def claim(self, worker: str, lease_sec: float) -> Claimed | None:
         """Take the most urgent job that waits or whose lease has run out, or None."""
         with self._database.read() as session:  # looking costs no write; most looks find nothing
-            if session.exec(select(Job.id).where(self._free(session)).limit(1)).first() is None:
+            now = self._now(session)
+            if session.exec(select(Job.id).where(sa.or_(_waits(now), _is_silent(now))).limit(1)).first() is None:
                 return None
-        return self._database.write(lambda session: self._claim(session, worker, lease_sec))
+        return self._database.write_locked(lambda session: self._claim(session, worker, lease_sec))
 
     def _claim(self, session: Session, worker: str, lease_sec: float) -> Claimed | None:
+        now = self._now(session)
         while True:
-            job = session.exec(
-                select(Job)
-                .where(self._free(session))
-                .order_by(col(Job.priority).desc(), col(Job.created_at), col(Job.id))
-                .limit(1)
-                .with_for_update(skip_locked=True)
-            ).first()
+            found = [job for job in (_most_urgent_silent(session, now), _most_urgent_waiting(session, now)) if job]
+            job = min(found, key=lambda job: (-job.priority, job.created_at, job.id), default=None)
             if job is None:
                 return None
             if job.attempts >= job.max_attempts:
@@ -68,7 +66,7 @@ class DatabaseLedger:
                 session.flush()
                 continue
             job.state, job.worker, job.attempts = "running", worker, job.attempts + 1
-            job.lease_until = self._now(session) + lease_sec
+            job.lease_until = now + lease_sec
             job.progress, job.progress_text = 0.0, ""
             session.add(job)
             session.flush()
@@ -80,7 +78,7 @@ class DatabaseLedger:
         if self._database.is_sqlite:
             values = {"lease_until": self._here() + lease_sec, **shown}
             return self._database.write_at_once(_while_held(job_id, worker).values(values)) == 1
-        return self._database.write(
+        return self._database.write_locked(
             lambda session: _change(session, job_id, worker, {"lease_until": self._now(session) + lease_sec, **shown})
         )
 
@@ -139,20 +137,13 @@ class DatabaseLedger:
                 if job.attempts >= job.max_attempts:
                     _set_aside(job)
                 session.add(job)
+            waking.tell(session)
             return len(jobs)
 
         with self._database.read() as session:
             if session.exec(select(Job.id).where(Job.state == "running", whose).limit(1)).first() is None:
                 return 0
         return self._database.write(work)
-
-    def _free(self, session: Session) -> Any:
-        now = self._now(session)
-        run_out, queued = col(Job.lease_until) <= now, col(Job.state) == "queued"
-        return sa.or_(
-            sa.and_(queued, sa.or_(run_out, col(Job.lease_until) > now + LONGEST_PAUSE_SEC)),
-            sa.and_(col(Job.state) == "running", sa.or_(run_out, col(Job.lease_until) > now + LONGEST_LEASE_SEC)),
-        )
 
 
 def _while_held(job_id: str, worker: str) -> sa.Update:
@@ -164,6 +155,46 @@ def _change(session: Session, job_id: str, worker: str, values: dict[str, Any]) 
     """Change a job; False when it is no longer this worker's."""
     changed: int = session.execute(_while_held(job_id, worker).values(values)).rowcount  # type: ignore[attr-defined]
     return changed == 1
+
+
+def _waits(now: float) -> Any:
+    until = col(Job.lease_until)
+    return sa.and_(col(Job.state) == "queued", sa.or_(until <= now, until > now + LONGEST_PAUSE_SEC))
+
+
+def _is_silent(now: float) -> Any:
+    """Whether whoever holds a job has not renewed its lease."""
+    until = col(Job.lease_until)
+    return sa.and_(col(Job.state) == "running", sa.or_(until <= now, until > now + LONGEST_LEASE_SEC))
+
+
+def _most_urgent_silent(session: Session, now: float) -> Job | None:
+    """What another worker claims just now is skipped, here and below."""
+    return session.exec(
+        select(Job)
+        .where(_is_silent(now))
+        .order_by(col(Job.priority).desc(), col(Job.created_at), col(Job.id))
+        .limit(1)
+        .with_for_update(skip_locked=True)
+    ).first()
+
+
+def _most_urgent_waiting(session: Session, now: float) -> Job | None:
+    """One priority after the other, so that an index has the order and nothing is sorted."""
+    priorities = select(Job.priority).where(_waits(now)).order_by(col(Job.priority).desc()).limit(1)
+    priority = session.exec(priorities).first()
+    while priority is not None:
+        job = session.exec(
+            select(Job)
+            .where(_waits(now), Job.priority == priority)
+            .order_by(col(Job.created_at), col(Job.id))
+            .limit(1)
+            .with_for_update(skip_locked=True)
+        ).first()
+        if job is not None:
+            return job
+        priority = session.exec(priorities.where(col(Job.priority) < priority)).first()
+    return None
 
 
 def _set_aside(job: Job) -> None:

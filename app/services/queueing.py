@@ -8,6 +8,7 @@ from typing import Any
 from sqlmodel import Session, select
 
 from app.db.models import Job
+from app.services import waking
 
 MAX_ATTEMPTS = 3  # our choice: one unlucky crash is forgiven twice, then the job is set aside
 
@@ -25,6 +26,7 @@ def enqueue(
     job = Job(kind=kind, key=key, payload=payload, priority=priority, subject=subject, max_attempts=MAX_ATTEMPTS)
     session.add(job)
     session.flush()
+    waking.tell(session)
     return job
 
 
@@ -35,4 +37,5 @@ def requeue(session: Session, job: Job) -> Job:
         job.progress_text, job.error, job.finished_at, job.lease_until = "", "", None, 0.0
         session.add(job)
         session.flush()
+        waking.tell(session)
     return job

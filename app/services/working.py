@@ -24,6 +24,7 @@ from app.services import day_cutting, measuring
 from app.services.ledger import DatabaseLedger
 from app.services.logs import set_up_logs
 from app.services.storing import open_store
+from app.services.waking import idle_of
 from app.settings import Settings
 
 POLITENESS = 10  # our choice: tablets and recording rooms come before measuring
@@ -45,17 +46,14 @@ def run_worker(settings: Settings, parent_pid: int, name: str, stopping: Event) 
     tempfile.tempdir = str(settings.data_dir / "spool")
     Path(tempfile.tempdir).mkdir(parents=True, exist_ok=True)
     try:
-        Worker(
-            name,
-            DatabaseLedger(database),
-            {
-                measuring.KIND: in_background(background, measuring.MeasureTake(database, store)),
-                day_cutting.KIND: in_background(background, day_cutting.CutDayRecording(database, store)),
-            },
-            stopping.is_set,
-            lease_sec=settings.lease_sec,
-            idle=stopping.wait,
-        ).run()
+        tasks = {
+            measuring.KIND: in_background(background, measuring.MeasureTake(database, store)),
+            day_cutting.KIND: in_background(background, day_cutting.CutDayRecording(database, store)),
+        }
+        with idle_of(database, stopping) as idle:
+            Worker(
+                name, DatabaseLedger(database), tasks, stopping.is_set, lease_sec=settings.lease_sec, idle=idle
+            ).run()
     finally:
         database.close()
 
