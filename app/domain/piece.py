@@ -106,3 +106,12 @@ class Piece:
         """Length of the unfolded excerpt."""
         last = self.bars[-1]
         return last.onset_quarters + last.length_quarters
+
+    @property
+    def length_sec(self) -> float:
+        """How long the unfolded excerpt takes at its marks; fermatas and breaths come on top."""
+        starts = [0.0, *(mark.onset_quarters for mark in self.tempo_marks[1:]), self.length_quarters]
+        return sum(
+            mark.quarter_sec * max(0.0, min(end, self.length_quarters) - start)
+            for mark, start, end in zip(self.tempo_marks, starts, starts[1:], strict=False)
+        )

@@ -3,7 +3,7 @@
 Nothing here is about how well it was played. Levels are dBFS: 0 is full scale, RMS of 50 ms blocks.
 """
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -29,6 +29,8 @@ ROOM_BLOCKS = 5  # our choice: fewer say nothing
 ROOM_BAND_HZ = (300.0, 5000.0)  # our choice: above the hum, below where codecs cut
 ROOM_FLATNESS = 0.15  # our choice: white noise gives 0.56 (exp of minus Euler's constant), a soft note under 0.05
 ROOM_MARGIN_DB = 20.0  # our choice: less between playing and room makes quiet notes doubtful
+FASTEST = 1.5  # our choice: takes are followed up to this times the mark; who is done sooner has left something out
+FASTEST_UNMARKED = 3.0  # our choice: where no mark is printed the tempo is anybody's guess
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +45,7 @@ class Quality:
     room_db: float | None  # None when no pause shows the room
     sounding_sec: float
     lead_sec: float  # before the first sound
+    played_sec: float  # from the first sound to the last
     clipped_places: int
     dropouts: int
     first_dropout_sec: float | None
@@ -52,6 +55,19 @@ class Quality:
     def to_dict(self) -> dict[str, Any]:
         """Plain JSON values."""
         return {**asdict(self), "sentences": list(self.sentences)}
+
+
+@dataclass(frozen=True, slots=True)
+class Length:
+    """How long an excerpt takes as printed."""
+
+    marked_sec: float
+    assumed: bool = False  # no mark is printed
+
+    @property
+    def shortest_sec(self) -> float:
+        """Playing of the whole excerpt lasts at least this."""
+        return self.marked_sec / (FASTEST_UNMARKED if self.assumed else FASTEST)
 
 
 def check_take(audio: Audio) -> Quality:
@@ -75,6 +91,7 @@ def check_take(audio: Audio) -> Quality:
         room_db=_rounded(_room_db(samples, rate, blocks_db)),
         sounding_sec=round(sounding_sec, 2),
         lead_sec=0.0 if silent else round(float(np.argmax(sounding)) * BLOCK_SEC, 2),
+        played_sec=0.0 if silent else round(float(np.ptp(np.flatnonzero(sounding)) + 1) * BLOCK_SEC, 2),
         clipped_places=clipped,
         dropouts=len(runs),
         first_dropout_sec=round(float(runs[0, 0]) / rate, 3) if len(runs) else None,
@@ -130,6 +147,19 @@ def _room_db(samples: FloatSamples, rate: int, blocks_db: NDArray[np.float64]) -
     band = power[:, (hz >= ROOM_BAND_HZ[0]) & (hz <= ROOM_BAND_HZ[1])] + 1e-20
     flatness = np.exp(np.log(band).mean(axis=1)) / band.mean(axis=1)
     return _mean_db(blocks_db[quietest]) if float(np.median(flatness)) >= ROOM_FLATNESS else None
+
+
+def against_length(quality: Quality, length: Length) -> Quality:
+    """The verdict with a sentence put first where the playing is too short to be the whole excerpt."""
+    if quality.word == "refuse" or quality.played_sec >= length.shortest_sec:
+        return quality
+    tempo = "at 96 quarter notes to the minute (no mark is printed)" if length.assumed else "at its mark"
+    sentence = (
+        f"{quality.played_sec:.0f} s of playing recorded; the excerpt takes about {length.marked_sec:.0f} s {tempo}. "
+        "Was all of it played? If not, void this take and record it again."
+    )
+    others = quality.sentences if quality.word == "look" else ()
+    return replace(quality, word="look", sentences=(sentence, *others))
 
 
 def _with_word(quality: Quality) -> Quality:

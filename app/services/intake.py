@@ -19,10 +19,11 @@ from app.domain.actor import Actor
 from app.domain.errors import BadInput, Duplicate, NotAllowed, NotFound, WrongState
 from app.domain.ids import is_id
 from app.domain.texts import one_line
-from app.files.checks import Quality
+from app.files.checks import Quality, against_length
 from app.files.store import BlobStore
 from app.services import consent, custody, declaring, measuring, sight_sheets, turns
 from app.services.attendance import NOT_HEARD
+from app.services.piece_reading import length_of
 from app.services.receiving import keep_looked_at
 from app.services.sheet_cells import round_pieces
 
@@ -85,6 +86,8 @@ def receive(
         earlier = session.get(Take, upload.take_id)
         if earlier is None and not upload.over_kept:
             _check_free(session, upload)
+        read = sight_sheets.as_read(session, session.get_one(Piece, upload.piece_id), upload.candidate_id)
+        length = length_of(read)
     with store.incoming(upload.source, MAX_TAKE_BYTES) as incoming:
         if earlier is not None:
             return _same_again(earlier, upload, incoming.sha256)
@@ -95,6 +98,7 @@ def receive(
             database.write(lambda session: _note_refusal(session, upload, sentence, actor))
             raise
     looked = kept.looked
+    quality = looked.quality if length is None else against_length(looked.quality, length)
     take = Take(
         id=upload.take_id,
         candidate_id=upload.candidate_id,
@@ -106,11 +110,11 @@ def receive(
         duration_sec=round(looked.duration_sec, 3),
         sample_rate_hz=looked.sample_rate,
         channels=looked.channels,
-        quality=looked.quality.to_dict(),
+        quality=quality.to_dict(),
         peaks=looked.peaks,
         replaces=upload.replaces,
     )
-    return database.write(lambda session: _enter(session, upload, take, looked.quality, actor, audition_id))
+    return database.write(lambda session: _enter(session, upload, take, quality, actor, audition_id))
 
 
 def check_place(session: Session, take_id: str, candidate_id: str, piece_id: str, audition_id: str | None) -> str:

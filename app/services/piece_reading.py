@@ -13,9 +13,10 @@ from dataclasses import replace
 from typing import Any
 
 from app.db import models
-from app.domain.errors import BadNotation
+from app.domain.errors import BadNotation, FairhearingError
 from app.domain.piece import Piece, TempoMark
 from app.files.abc_text import DEFAULT_INSTRUMENT, check_abc, read_abc
+from app.files.checks import Length
 from app.files.notation import prepared_musicxml, read_notation
 from app.files.notation_writing import to_musicxml
 from app.material.excerpting import excerpt
@@ -56,6 +57,15 @@ def load_piece(row: models.Piece, instrument: str | None = None) -> Piece:
         _frozen(row.leader_marks),
         instrument or row.instrument,
     )
+
+
+def length_of(row: models.Piece) -> Length | None:
+    """How long the excerpt takes as printed; None where nothing is printed that could be read."""
+    try:
+        piece = load_piece(row)
+    except FairhearingError:
+        return None
+    return Length(piece.length_sec, assumed=piece.tempo_assumed)
 
 
 def piece_from_file(

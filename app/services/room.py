@@ -14,6 +14,7 @@ from app.domain.day import RESTART_SENTENCES, SCRIPT
 from app.domain.errors import BadInput, NotFound, WrongState
 from app.domain.texts import one_line
 from app.services import custody, intake, room_sounds, turns
+from app.services.piece_reading import length_of
 from app.services.sheet_cells import round_pieces
 
 NEEDS_REASON = ("late", "absent", "withdrawn", "no-show")
@@ -153,7 +154,15 @@ def chosen_round(rounds: list[Round], round_id: str | None) -> Round | None:
 
 
 def _piece(piece: Piece) -> dict[str, Any]:
-    return {"piece_id": piece.id, "title": piece.title, "position": piece.position, "kind": piece.kind}
+    length = length_of(piece)
+    return {
+        "piece_id": piece.id,
+        "title": piece.title,
+        "position": piece.position,
+        "kind": piece.kind,
+        "marked_sec": None if length is None else length.marked_sec,
+        "shortest_sec": None if length is None else length.shortest_sec,
+    }
 
 
 def _candidates(session: Session, round_row: Round) -> tuple[RoomCandidate, ...]:

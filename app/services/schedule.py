@@ -14,10 +14,11 @@ from app.db.models import Candidate, Round, Turn
 from app.domain.actor import Actor
 from app.domain.day import DayPlan, Pause, minutes, validate_day
 from app.domain.day_planning import PlannedTurn, TurnFacts, behind_minutes, plan_day
-from app.domain.errors import FairhearingError, NotAllowed, WrongState
+from app.domain.errors import NotAllowed, WrongState
 from app.domain.texts import one_line
-from app.services import custody, pieces, turns
+from app.services import custody, turns
 from app.services.attendance import NOT_HEARD
+from app.services.piece_reading import length_of
 from app.services.rounds import get_round
 from app.services.sheet_cells import round_pieces
 
@@ -62,12 +63,8 @@ def suggested_minutes(session: Session, row: Round, study_sec: int) -> float:
     total = GREETING_SEC
     for piece in round_pieces(session, row):
         total += BETWEEN_PIECES_SEC + (study_sec if piece.kind == "sight-reading" else 0)
-        try:
-            read = pieces.load_piece(piece, None)
-        except FairhearingError:
-            total += UNREAD_PIECE_SEC
-            continue
-        total += read.length_quarters * read.tempo_marks[0].quarter_sec
+        length = length_of(piece)
+        total += length.marked_sec if length is not None else UNREAD_PIECE_SEC
     return math.ceil(total / 30) / 2
 
 

@@ -66,7 +66,8 @@ def test_a_take_goes_in_and_shows_in_the_room(day: Day) -> None:
     reply = day.send(day.proctor)
     assert reply.status_code == 201, reply.text
     take = reply.json()["take"]
-    assert (take["state"], take["quality"]["word"], take["container"]) == ("kept", "fine", "wav")
+    assert (take["state"], take["quality"]["word"], take["container"]) == ("kept", "look", "wav")
+    assert "the excerpt takes about" in take["quality"]["sentences"][0]  # which is more than what was sent
     assert "Ada" not in reply.text
     [candidate] = day.proctor.get("/api/room").json()["candidates"]
     assert (candidate["name"], candidate["state"]) == ("Ada Sample", "heard")

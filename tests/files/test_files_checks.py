@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from app.files.audio import Audio, decode
-from app.files.checks import check_take
+from app.files.checks import Length, against_length, check_take
 from app.files.peaks import peaks
 from app.files.playback import rendition
 
@@ -104,3 +104,35 @@ def test_peaks_follow_the_waveform() -> None:
     assert len(peaks(playing())) == 1000
     assert peaks(samples[:3], columns=10) == [0.1] * 3
     assert peaks(samples[:0]) == []
+
+
+@pytest.mark.parametrize(
+    ("marked_sec", "assumed", "told"),
+    [(60.0, False, True), (4.6, False, False), (60.0, True, True), (9.0, True, False)],
+)
+def test_playing_too_short_for_the_excerpt_is_told_first(marked_sec: float, assumed: bool, told: bool) -> None:
+    """Three seconds of playing: shorter than two thirds of the marked length, or a third where no mark is printed."""
+    seconds = 3.5
+    samples = np.concatenate([np.random.default_rng(4).normal(0, 1e-4, 3 * RATE), playing(seconds), np.zeros(9 * RATE)])
+    quality = check(samples)
+    assert quality.played_sec == pytest.approx(seconds, abs=0.15)  # what comes before and after counts for nothing
+    found = against_length(quality, Length(marked_sec, assumed=assumed))
+    if not told:
+        assert found == quality
+        return
+    assert found.word == "look"
+    assert found.sentences[0].startswith(
+        f"{quality.played_sec:.0f} s of playing recorded; the excerpt takes about 60 s"
+    )
+    assert ("no mark is printed" in found.sentences[0]) == assumed
+    assert not any(sentence.startswith("Fine") for sentence in found.sentences)
+
+
+def test_a_short_take_keeps_what_else_was_found() -> None:
+    samples = playing(3.0)
+    samples[int(1.2 * RATE) :][:200] = 0.0
+    found = against_length(check(samples), Length(60.0))
+    assert len(found.sentences) == 2
+    assert "drops out" in found.sentences[1]
+    refused = check(np.zeros(RATE * 5))
+    assert against_length(refused, Length(60.0)) == refused

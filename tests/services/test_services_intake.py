@@ -56,12 +56,12 @@ def stored_files(store: TakeStore) -> int:
 
 
 def test_a_take_is_kept_as_received(send: Any, database: Database, store: TakeStore, scene: Any) -> None:
-    data = wav()
+    data = wav(8.0)
     take = send(data)
     assert take.sha256 == hashlib.sha256(data).hexdigest()
     assert store.read(take.sha256) == data
     assert (take.state, take.container, take.channels, take.sample_rate_hz) == ("kept", "wav", 1, 22_050)
-    assert take.duration_sec == pytest.approx(2.0)
+    assert take.duration_sec == pytest.approx(8.0)
     assert take.quality["word"] == "fine"
     with database.read() as session:
         row = session.get_one(Take, take.take_id)
@@ -228,7 +228,16 @@ def test_the_room_knows_names_and_order(send: Any, database: Database, scene: An
     assert seen.round["id"] == scene.round_id
     assert [p["title"] for p in seen.pieces] == ["Scale", "Étude"]
     assert seen.candidates[0].takes[0].take_id == take.take_id
-    assert seen.candidates[0].takes[0].word == "fine"
+    assert seen.candidates[0].takes[0].word == "look"
+    # 7.5 quarter notes at 90; whoever plays 1.5 times as fast is done after two thirds of that.
+    assert seen.pieces[0]["marked_sec"] == pytest.approx(7.5 * 60 / 90)
+    assert seen.pieces[0]["shortest_sec"] == pytest.approx(5.0 / 1.5)
+    assert (
+        seen.candidates[0]
+        .takes[0]
+        .sentences[0]
+        .startswith("2 s of playing recorded; the excerpt takes about 5 s at its mark.")
+    )
     assert seen.script
     assert seen.candidates[0].consent is True
 

@@ -45,3 +45,16 @@ def test_a_count_in_without_end_is_refused() -> None:
     }
     with pytest.raises(BadInput, match="at most 4 bars"):
         checked({"count_in_bars": 5})
+
+
+@pytest.mark.parametrize(
+    ("head", "music", "seconds"),
+    [
+        ("M:6/8\nL:1/8\nQ:3/8=54", "CDEFGA|CDEFGA|", 4 * 60 / 54),
+        ("M:4/4\nL:1/4\nQ:1/4=120", "CDEF|[Q:1/4=60]GABc|", 4 * 0.5 + 4 * 1.0),
+        ("M:4/4\nL:1/4\nQ:1/4=120", "|:CDEF|[Q:1/4=60]GABc:|", 2 * (4 * 0.5 + 4 * 1.0)),
+    ],
+)
+def test_how_long_a_piece_takes_follows_its_marks(head: str, music: str, seconds: float) -> None:
+    piece = read_abc(f"X:1\n{head}\nK:C\n{music}", instrument="clarinet-bb", title="Study")
+    assert piece.length_sec == pytest.approx(seconds)

@@ -19,6 +19,7 @@ class QualityOut(Out):
     room_db: float | None
     sounding_sec: float
     lead_sec: float
+    played_sec: float | None = None  # takes checked by an earlier version have none
     clipped_places: int
     dropouts: int
     first_dropout_sec: float | None
@@ -134,6 +135,8 @@ class RoomPieceOut(Out):
     title: str
     position: int
     kind: str
+    marked_sec: float | None  # of the excerpt at its printed mark; None without notation
+    shortest_sec: float | None  # less playing than this can't be all of it
 
 
 class RecordingRoomOut(Out):
