@@ -1,7 +1,7 @@
 /** Small parts every screen is made of. */
 
 import { html, render } from "../vendor/htm-preact.js";
-import { useCallback, useEffect, useId, useRef, useState } from "../vendor/hooks.js";
+import { useCallback, useEffect, useId, useLayoutEffect, useRef, useState } from "../vendor/hooks.js";
 import { ApiError } from "../core/api.js";
 import { NewerNote, SecureNote } from "./device-notes.js";
 
@@ -166,10 +166,18 @@ export function Dialog({ title, onClose, children }) {
   /** @type {{current: HTMLDialogElement | null}} */
   const box = useRef(null);
   const id = useId();
-  useEffect(() => {
-    if (box.current && !box.current.open) box.current.showModal();
+  const gone = useRef(false);
+  // Before the browser paints, and on the way out while the dialog is still in the page.
+  useLayoutEffect(() => {
+    const dialog = box.current;
+    if (dialog && !dialog.open) dialog.showModal();
+    return () => {
+      // Closed in good order, the browser gives focus back to where it was.
+      gone.current = true;
+      dialog?.close();
+    };
   }, []);
-  return html`<dialog ref=${box} aria-labelledby=${id} onClose=${onClose}>
+  return html`<dialog ref=${box} aria-labelledby=${id} onClose=${() => gone.current || onClose()}>
     <h2 id=${id}>${title}</h2>
     ${children}
   </dialog>`;
@@ -200,6 +208,23 @@ export function Ask({ title, sentences, deed, onDo, onClose, reason, children })
       </div>
     </form>
   <//>`;
+}
+
+/**
+ * When the control that had focus goes away with a change of state, its place takes the focus over: a keyboard goes on
+ * there, and a screen reader says where it is.
+ * @param {unknown} state
+ * @returns {{current: any}} for the `ref` of the place, which has tabindex -1
+ */
+export function useFocusHere(state) {
+  const place = useRef(null);
+  const before = useRef(state);
+  useEffect(() => {
+    if (before.current === state) return;
+    before.current = state;
+    if (document.activeElement === document.body) /** @type {HTMLElement | null} */ (place.current)?.focus({ preventScroll: true });
+  }, [state]);
+  return place;
 }
 
 /**

@@ -1,5 +1,6 @@
 """A WAV file as microphone, and what a recording of it is compared with."""
 
+import re
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
@@ -8,7 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import soundfile
-from playwright.sync_api import BrowserContext, BrowserType
+from playwright.sync_api import BrowserContext, BrowserType, Page, expect
 
 RATE = 44_100
 PRE_ROLL_SEC = 2.0  # the device plays from the moment it is opened; this leaves time to press record
@@ -68,6 +69,12 @@ def device(
             return context
 
         yield start
+
+
+def recorded(page: Page, sec: int) -> None:
+    """Wait until ``sec`` seconds, less than a minute, of the running recording are kept on the device."""
+    tens, ones = divmod(sec, 10)
+    expect(page.get_by_role("timer")).to_have_text(re.compile(rf"^(0:{tens}[{ones}-9]|0:[{tens + 1}-6]\d|[1-9])"))
 
 
 def place_of(part: Samples, whole: Samples) -> int:

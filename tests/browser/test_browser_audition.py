@@ -146,7 +146,7 @@ def bring_takes(page: Page, take_file: Path) -> None:
         for title in (SCALE, STUDY):
             one = page.locator(".take", has=page.get_by_role("heading", name=title))
             one.get_by_label(f"Or hand in a recording of {title}").set_input_files(take_file)
-            expect(one.locator(".verdict")).to_contain_text("Fine")
+            expect(one.locator(".verdict")).to_contain_text("Was all of it played?")
         if place == 0:
             one.get_by_role("button", name=f"Void this take of {STUDY}").click()
             page.get_by_role("dialog").get_by_label("Reason").fill("A chair fell over.")
@@ -154,7 +154,7 @@ def bring_takes(page: Page, take_file: Path) -> None:
             expect(one.get_by_text("a re-take is due")).to_be_visible()
             expect(one.get_by_text("A chair fell over.")).to_be_visible()
             one.get_by_label(f"Or hand in a recording of {STUDY}").set_input_files(take_file)
-            expect(one.locator(".verdict")).to_contain_text("Fine")
+            expect(one.locator(".verdict")).to_contain_text("Was all of it played?")
         expect(order.nth(place)).to_contain_text("all recorded")
 
 

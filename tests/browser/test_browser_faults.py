@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 import soundfile
 from live_server import LiveServer
-from microphone import Samples, device, lags_sec, sliding, write_source
+from microphone import Samples, device, lags_sec, recorded, sliding, write_source
 from playwright.sync_api import BrowserContext, Locator, Page, Playwright, Route, expect
 from small_audition import Drawn, set_up
 
@@ -85,9 +85,9 @@ def assert_one_take(page: Page, live: LiveServer, drawn: Drawn, number: str, pla
     expect(page.get_by_text("waits here, safe")).to_have_count(0)
     assert page.evaluate("import('/core/spool.js').then((spool) => spool.list())") == []
     [path] = takes_of(live, drawn, number)
-    recorded, rate = soundfile.read(path)
-    assert recorded.size / rate >= at_least
-    lags = lags_sec(recorded, played)
+    taken, rate = soundfile.read(path)
+    assert taken.size / rate >= at_least
+    lags = lags_sec(taken, played)
     assert lags
     assert [lag for lag in lags if abs(lag) > STRAY_SEC] == []
     assert not list((live.data_dir / "uploads").glob("*")), "the server has let go of the chunks"
@@ -96,13 +96,12 @@ def assert_one_take(page: Page, live: LiveServer, drawn: Drawn, number: str, pla
 def test_the_server_is_killed_while_recording(open_device, live, drawn, played):
     page = open_device().new_page()
     number = begin(page, drawn)
-    page.wait_for_timeout(3000)
+    recorded(page, 3)
     live.kill()
-    killed_at = time.monotonic()
     expect(page.get_by_text("The server does not answer. The recording goes on")).to_be_visible()
-    page.wait_for_timeout(max(0, 5 - (time.monotonic() - killed_at)) * 1000)
+    recorded(page, 8)  # five seconds without a server
     live.start()
-    page.wait_for_timeout(1000)
+    recorded(page, 9)
     stop(page)
     expect(page.locator(".take .verdict")).to_be_visible()
     assert_one_take(page, live, drawn, number, played, at_least=8.5)
@@ -129,16 +128,16 @@ def test_the_network_goes_for_four_seconds_and_then_an_answer_is_lost(open_devic
     page = context.new_page()
     lost = lose_the_first_answer(page)
     number = begin(page, drawn)
-    page.wait_for_timeout(3000)
+    recorded(page, 3)
     context.set_offline(True)
-    page.wait_for_timeout(1500)
+    recorded(page, 5)
     stop(page)
     # Heard at once, and the proctor can go on, although nothing of the end is on the server.
     expect(page.get_by_label("The recording just made")).to_be_visible()
     expect(page.get_by_text("The recording is safe on this device")).to_be_visible()
     page.get_by_role("button", name="Leave").click()
     expect(page.get_by_text(f"A recording of number {number}")).to_be_visible()
-    page.wait_for_timeout(2500)
+    page.wait_for_timeout(2000)  # four seconds without a network, of which two were recorded
     context.set_offline(False)
     assert_one_take(page, live, drawn, number, played, at_least=4.0)
     assert lost == [200]
@@ -162,14 +161,14 @@ def end_browser(profile: Path) -> None:
 def test_the_browser_is_killed_while_recording(open_device, live, drawn, played, tmp_path):
     page = open_device().new_page()
     number = begin(page, drawn)
-    page.wait_for_timeout(3500)
+    recorded(page, 3)
     end_browser(tmp_path / "profile")
     for left in (tmp_path / "profile").glob("Singleton*"):
         left.unlink()
     page = open_device().new_page()
     page.goto(f"/room.html?audition_id={drawn.audition_id}")
     notice = page.get_by_text(f"The browser went away while number {number} was being recorded")
-    expect(notice).to_contain_text(re.compile("0:0[2-5] are kept here"))
+    expect(notice).to_contain_text(re.compile("0:0[2-9] are kept here"))
     page.get_by_role("button", name="Send what is kept").click()
     expect(notice).to_have_count(0)
     assert_one_take(page, live, drawn, number, played, at_least=2.0)
@@ -190,7 +189,7 @@ def test_a_full_disk_on_the_device_is_said_and_the_take_arrives_all_the_same(ope
     page = context.new_page()
     number = begin(page, drawn)
     expect(page.get_by_text("This device can't store more")).to_be_visible()
-    page.wait_for_timeout(2500)
+    recorded(page, 3)
     stop(page)
     expect(page.locator(".take .verdict")).to_be_visible()
     assert_one_take(page, live, drawn, number, played, at_least=2.5)
@@ -199,8 +198,8 @@ def test_a_full_disk_on_the_device_is_said_and_the_take_arrives_all_the_same(ope
 def test_a_device_that_never_comes_back_is_rescued_on_another(open_device, live, drawn, chromium):
     device = open_device()
     page = device.new_page()
-    number = begin(page, drawn)
-    page.wait_for_timeout(3500)
+    with page.expect_response(lambda reply: reply.ok and reply.url.endswith("/chunks/2")):
+        number = begin(page, drawn)
     device.close()
     [folder] = (live.data_dir / "uploads").glob("*")
     minute_ago = time.time() - 60

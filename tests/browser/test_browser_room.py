@@ -7,7 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from microphone import RATE, device
+from looking import looked_over
+from microphone import RATE, device, recorded
 from playwright.sync_api import BrowserContext, Page, Playwright, expect
 from small_audition import Drawn, set_up
 
@@ -53,6 +54,8 @@ def ready(page: Page, drawn: Drawn) -> None:
     order.filter(has_text="expected").first.click()
     page.get_by_role("button", name=f"Record {PIECE}").click()
     expect(page.get_by_role("img", name="Level of the microphone")).to_be_visible()
+    # The button that was pressed is gone; a keyboard goes on where it led to.
+    expect(page.get_by_role("group", name="Recording")).to_be_focused()
 
 
 def test_room_noise_level_and_channel_are_told_in_sentences(open_device, drawn):
@@ -89,6 +92,7 @@ def test_sounds_follow_the_audition_and_end_before_the_recording(open_device, dr
     page.get_by_role("button", name="Metronome (90)").click()
     expect(note).to_have_attribute("aria-pressed", "false")
     expect(page.get_by_text("4 beats are counted in; 4 beats to the bar, 90 to the minute.")).to_be_visible()
+    assert looked_over(page) == []
     # The tones have begun, and go on for longer than this takes.
     expect(page.get_by_text("The sound has clipped")).to_be_visible()
     page.evaluate("window.stops.length = 0")
@@ -98,9 +102,18 @@ def test_sounds_follow_the_audition_and_end_before_the_recording(open_device, dr
     # Four clicks, two thirds of a second apart; the last ends well before the music is due.
     clicks = page.evaluate("window.stops.slice(-4)")
     assert np.diff(clicks) == pytest.approx([60 / 90] * 3, abs=1e-6)
-    page.wait_for_timeout(2500)
+    recorded(page, 3)
+    page.route("**/api/uploads/*/finish", lambda route: route.abort())
     page.get_by_role("button", name="Stop and keep").click()
-    # Said while the candidate is still there.
+    # Said at once, whether the server answers or not, while the candidate is still there.
+    expect(page.get_by_text(re.compile(r"^[3-5] s recorded; the excerpt takes about 11 s\.$"))).to_be_visible()
+    expect(page.get_by_text("You can go on with the next number meanwhile.")).to_be_visible()
+    assert looked_over(page) == []
+    page.unroute("**/api/uploads/*/finish")
+    expect(page.locator(".take .verdict")).to_contain_text(
+        re.compile(r"^\d s of playing recorded; the excerpt takes about 11")
+    )
+    expect(page.get_by_role("group", name=PIECE)).to_be_focused()
     expect(page.locator(".take .verdict")).to_contain_text("The sound drops out")
     expect(page.locator(".take .verdict")).to_contain_text("The microphone is overloaded")
     page.get_by_role("button", name="Listen").click()
@@ -112,6 +125,10 @@ def test_a_count_in_can_be_stopped_and_leaves_nothing(open_device, drawn):
     ready(page, drawn)
     page.get_by_role("button", name="Count in and record").click()
     page.get_by_role("button", name="Throw this attempt away").click()
+    expect(page.get_by_role("dialog", name="Throw this attempt away?")).to_be_visible()
+    page.get_by_role("dialog").get_by_role("button", name="Leave it as it is").click()
+    expect(page.get_by_role("button", name="Throw this attempt away")).to_be_focused()
+    page.keyboard.press("Enter")
     page.get_by_role("dialog").get_by_role("button", name="Throw it away").click()
     expect(page.get_by_role("button", name="Count in and record")).to_be_visible()
     assert page.evaluate("import('/core/spool.js').then((spool) => spool.list())") == []

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from microphone import chromium_args_for, sliding, write_source
+from microphone import chromium_args_for, recorded, sliding, write_source
 from playwright.sync_api import Browser, BrowserContext, Locator, Page, Playwright, Route, expect
 from small_audition import Drawn, set_up
 from sqlmodel import col, select
@@ -20,7 +20,6 @@ from app.db.models import AdjudicationSheet, Adjudicator, Candidate, SheetVersio
 pytestmark = pytest.mark.browser
 
 PIECE = "F major scale"
-RECORDED_MS = 2300
 TABLET = {"viewport": {"width": 1180, "height": 820}, "has_touch": True}
 
 
@@ -124,7 +123,7 @@ def record(page: Page, place: int) -> None:
     page.get_by_role("navigation", name="Playing order").get_by_role("button").nth(place).click()
     page.get_by_role("button", name=f"Record {PIECE}").click()
     page.get_by_role("button", name="Start recording").click()
-    page.wait_for_timeout(RECORDED_MS)
+    recorded(page, 3)  # two seconds of silence come first
 
 
 def stop(page: Page) -> None:

@@ -1,59 +1,24 @@
-"""Every screen at three sizes: a quiet console, nothing beside the page, every control named and large enough."""
+"""Every screen and its states, as looked over by ``looking``, with a quiet console."""
 
 import re
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Page, expect
+from looking import broken_rules, looked_over, settled
+from playwright.sync_api import expect
 
 pytestmark = pytest.mark.browser
 
-SIZES = {"phone": (360, 760), "tablet": (820, 1180), "desk": (1366, 860)}
 LEADER_PARTS = (
     "material/sight-reading",
     "afterwards", "section",
     "details", "material", "material/notation", "material/abc", "material/generated", "roster", "panel", "rubric",
     "rule", "draw", "day", "room", "paper", "standing", "sheets", "audit",
 )  # fmt: skip
-SMALLEST_TARGET_PX = 43.5  # 44, less what rounding takes
-
-#: What is visible and can be operated, without a name or too small to touch.
-FAULTS = """
-() => {
-  const faults = [];
-  const wide = document.documentElement.scrollWidth - document.documentElement.clientWidth;
-  if (wide > 0) faults.push(`the page is ${wide} px wider than the screen`);
-  for (const control of document.querySelectorAll("button, input, select, textarea, summary")) {
-    const box = control.getBoundingClientRect();
-    if (box.width === 0 || box.height === 0 || control.closest("details:not([open]) > :not(summary)")) continue;
-    const label = control.labels?.[0] ?? null;
-    const name = control.getAttribute("aria-label") || label?.textContent || control.textContent;
-    if (!name.trim()) faults.push(`no name: ${control.outerHTML.slice(0, 120)}`);
-    const target = (label && /checkbox|radio/.test(control.type) ? label : control).getBoundingClientRect();
-    const height = Math.round(target.height);
-    if (target.height < SMALLEST) faults.push(`${height} px high: ${control.outerHTML.slice(0, 120)}`);
-  }
-  if (document.querySelectorAll("h1").length !== 1) faults.push("not exactly one main heading");
-  return faults;
-}
-""".replace("SMALLEST", str(SMALLEST_TARGET_PX))
-
-
-AXE = (Path(__file__).parent / "vendor" / "axe.min.js").read_text()
-WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
-#: Rules take about a second a screen, so they run at the narrowest light and the widest dark screen.
-WITH_RULES = {("phone", "light"), ("desk", "dark")}
-
-
-def broken_rules(page: Page) -> list[str]:
-    """Rules of WCAG 2.2 AA that axe-core finds broken, each with the first place."""
-    if not page.evaluate("Boolean(window.axe)"):
-        page.evaluate(AXE)
-    found = page.evaluate("tags => axe.run(document, { runOnly: { type: 'tag', values: tags } })", WCAG)
-    return [
-        f"{rule['id']} ({len(rule['nodes'])}): {rule['nodes'][0]['html'][:160]} | {rule['nodes'][0]['failureSummary']}"
-        for rule in found["violations"]
-    ]
+KEEP_SEAT = """kept => {
+  localStorage.setItem(`fairhearing.panel.${kept.adjudicator.id}`, JSON.stringify(kept));
+  localStorage.setItem("fairhearing.panel-last", kept.adjudicator.id);
+}"""
 
 
 def test_the_rules_find_what_is_broken(open_page):
@@ -63,11 +28,6 @@ def test_the_rules_find_what_is_broken(open_page):
     assert broken_rules(page) == []
     page.evaluate("document.querySelector('main').append(document.createElement('button'))")
     assert [rule for rule in broken_rules(page) if rule.startswith("button-name")] != []
-
-
-def settled(page: Page) -> None:
-    expect(page.get_by_role("heading", level=1)).to_be_visible()
-    expect(page.get_by_text(re.compile(r"^(Loading|Engraving|Working out the standing|Reading) …$"))).to_have_count(0)
 
 
 @pytest.fixture(scope="module")
@@ -98,21 +58,14 @@ def with_takes(server, drawn, take_file: Path) -> dict[str, str]:
     return tokens
 
 
-@pytest.mark.parametrize(
-    ("size", "scheme"), [("phone", "light"), ("tablet", "light"), ("desk", "light"), ("desk", "dark")]
-)
-def test_every_screen(size, scheme, open_context, open_page, server, drawn, with_takes):
-    width, height = SIZES[size]
-    context = open_context(viewport={"width": width, "height": height}, color_scheme=scheme, has_touch=size != "desk")
+def test_every_screen(open_context, open_page, server, drawn, with_takes):
+    context = open_context(has_touch=True)
     watched = open_page(context)
     page = watched.page
     faults: dict[str, list[str]] = {}
 
     def look(name: str) -> None:
-        settled(page)
-        found = page.evaluate(FAULTS) + watched.complaints
-        if (size, scheme) in WITH_RULES:
-            found += broken_rules(page)
+        found = looked_over(page) + watched.complaints
         watched.complaints.clear()
         if found:
             faults[name] = found
@@ -157,11 +110,7 @@ def test_every_screen(size, scheme, open_context, open_page, server, drawn, with
     look("second person")
 
     seats = {"adjudicator": {"id": "b" * 32, "letter": "A"}, "role": "adjudicator", "token": with_takes["A"]}
-    page.evaluate(
-        "kept => { localStorage.setItem('fairhearing.panel.' + kept.adjudicator.id, JSON.stringify(kept));"
-        "localStorage.setItem('fairhearing.panel-last', kept.adjudicator.id); }",
-        seats,
-    )
+    page.evaluate(KEEP_SEAT, seats)
     page.goto("/panel.html")
     look("panel")
     page.get_by_role("navigation", name="Numbers").get_by_role("button").first.click()
@@ -170,15 +119,82 @@ def test_every_screen(size, scheme, open_context, open_page, server, drawn, with
     assert faults == {}
 
 
+def test_every_state(open_context, open_page, server, drawn, with_takes):
+    """Dialogs, errors, an open sheet, without a network: looked over like the screens."""
+    context = open_context(has_touch=True)
+    watched = open_page(context)
+    page = watched.page
+    faults: dict[str, list[str]] = {}
+
+    def look(name: str) -> None:
+        if found := looked_over(page):
+            faults[name] = found
+
+    def dialog(name: str) -> None:
+        expect(page.get_by_role("dialog")).to_be_visible()
+        look(name)
+        page.keyboard.press("Escape")
+        expect(page.get_by_role("dialog")).to_have_count(0)
+
+    context.add_cookies(drawn.cookies)
+    page.goto(f"/leader.html#/{'0' * 32}/draw")
+    expect(page.get_by_role("alert")).to_be_visible()
+    look("an audition that is not there")
+    page.goto(f"/leader.html#/{drawn.audition_id}/panel")
+    page.get_by_role("button", name="Join link for the recording room").click()
+    expect(page.get_by_role("dialog").locator(".qr svg")).to_be_visible()
+    dialog("join link")
+
+    page.goto(f"/room.html?audition_id={drawn.audition_id}")
+    order = page.get_by_role("navigation", name="Playing order").get_by_role("button")
+    order.nth(0).click()
+    page.get_by_role("button", name="Void this take of F major scale").click()
+    dialog("void a take")
+    expect(page.get_by_role("button", name="Void this take of F major scale")).to_be_focused()
+    order.nth(2).click()
+    page.get_by_role("button", name="Record F major scale").click()
+    expect(page.get_by_role("alert")).to_contain_text("microphone")  # this browser has none
+    look("no microphone")
+    page.get_by_role("button", name="Late", exact=True).click()
+    dialog("a state with its reason")
+
+    seats = {"adjudicator": {"id": "d" * 32, "letter": "A"}, "role": "adjudicator", "token": with_takes["A"]}
+    page.evaluate(KEEP_SEAT, seats)
+    page.goto("/panel.html")
+    page.get_by_role("navigation", name="Numbers").get_by_role("button").nth(1).click()
+    expect(page.get_by_role("button", name="Play", exact=True)).not_to_have_attribute("aria-disabled", "true")
+    expect(page.get_by_role("img", name="Music of F major scale")).to_be_visible()
+    page.get_by_role("combobox", name="Bar", exact=True).select_option("2")
+    page.get_by_role("textbox", name="Remark").fill("The second beat comes late.")
+    page.get_by_role("button", name="Add the remark").click()
+    page.get_by_role("button", name="Keep for other numbers: The second beat comes late.").click()
+    page.locator("summary", has_text="Kept remarks").click()
+    for caption in ("Tone", "Pitch", "Rhythm", "Musicianship"):
+        page.get_by_role("radiogroup", name=caption).locator("label.square").nth(6).click()
+    look("a sheet ready to be sent")
+    page.get_by_role("button", name="I know who this is").click()
+    dialog("recusal")
+    context.set_offline(True)
+    page.get_by_role("button", name="Send this sheet").click()
+    expect(page.get_by_text("No network: 1 sheet waits here, safe")).to_be_visible()
+    # What was pressed is gone; the marks it belonged to have the focus.
+    expect(page.get_by_role("region", name=re.compile(r"^Number \d+, marks$"))).to_be_focused()
+    look("without a network")
+    context.set_offline(False)
+    page.evaluate("dispatchEvent(new Event('online'))")
+    expect(page.get_by_text("It is locked.")).to_be_visible()
+    look("a sheet that is sent")
+    page.get_by_role("button", name="Correct this sheet").click()
+    look("a correction")
+    page.evaluate("localStorage.clear()")
+    assert faults == {}
+
+
 def test_marks_by_keyboard(open_page, drawn, with_takes):
     page = open_page().page
     page.goto("/join.html")
     kept = {"adjudicator": {"id": "c" * 32, "letter": "B"}, "role": "adjudicator", "token": with_takes["B"]}
-    page.evaluate(
-        "kept => { localStorage.setItem('fairhearing.panel.' + kept.adjudicator.id, JSON.stringify(kept));"
-        "localStorage.setItem('fairhearing.panel-last', kept.adjudicator.id); }",
-        kept,
-    )
+    page.evaluate(KEEP_SEAT, kept)
     page.goto("/panel.html")
     page.get_by_role("navigation", name="Numbers").get_by_role("button").first.press("Enter")
     row = page.get_by_role("radiogroup", name="Tone")

@@ -95,7 +95,7 @@ function RoundDay({ audition, round }) {
   return html`<h2>The day of ${round.name}</h2>
     <${DayPlan} key=${JSON.stringify(shown.plan)} audition=${audition} round=${round} plan=${shown.plan} suggested=${shown.suggested_minutes} onDone=${day.reload} />
     <h3>Schedule</h3>
-    <p class="next" role="status">${shown.sentence}</p>
+    <p class="next" role="status">${shown.plan ? shown.sentence : "The schedule stands here once the plan is kept."}</p>
     <${Wrong}>${act.error}<//><${Said}>${said}<//>
     ${shown.turns.length
       ? html`<div class="deeds"><${Deed} kind=${announced ? "" : "deed"} busy=${act.busy} onClick=${announce}>${announced ? "Announce the times anew" : "Give out rooms and announce the times"}<//></div>

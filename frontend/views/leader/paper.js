@@ -102,7 +102,7 @@ function Bundle({ audition, round }) {
           <div class="table"><table><thead><tr><th>Adjudicator</th><th>Number</th><th>State</th></tr></thead><tbody>${typed.data.map(
             (one) => html`<tr><td>${one.letter}</td><th scope="row">${one.blind_number}</th><td>${WORDS[one.state] ?? one.state}
               ${one.differences.map((text) => html`<br /><span class="small">${text}</span>`)}
-              ${one.state === "differs" ? html`<br /><${Deed} onClick=${() => setCorrecting(one)} label=${`Correct ${one.letter}, ${one.blind_number}`}>Type it again<//>` : null}</td></tr>`,
+              ${one.state === "differs" ? html`<br /><${Deed} onClick=${() => setCorrecting(one)} label=${`Type it again: ${one.letter}, ${one.blind_number}`}>Type it again<//>` : null}</td></tr>`,
           )}</tbody></table></div>`
       : null}
     ${correcting

@@ -21,9 +21,9 @@ function mark(svg, bar, what) {
   box.setAttribute("data-bar", what);
   box.setAttribute("x", String(bar.left));
   box.setAttribute("width", String(bar.right - bar.left));
-  // What sounds is a line above the bar, what was chosen an area: both can be seen at once.
+  // What sounds is an area, what was chosen a frame, as on a student's page: both can be seen at once.
   box.setAttribute("y", String(bar.top));
-  box.setAttribute("height", what === "sounding" ? "0.5" : String(bar.bottom - bar.top));
+  box.setAttribute("height", String(bar.bottom - bar.top));
   svg.prepend(box);
 }
 

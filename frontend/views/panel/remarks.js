@@ -47,7 +47,7 @@ export function Remarks({ remarks, piece, pieces, locked, owner, written, onWrit
               <ul class="plain">${kept.map(
                 (sentence) => html`<li class="remark">
                   <button type="button" onClick=${() => add(sentence, text)}>${sentence}</button>
-                  <${Deed} kind="plain" label=${`Keep no longer: ${sentence}`} onClick=${() => setKept(forgetRemark(owner, sentence))}>Forget<//>
+                  <${Deed} kind="plain" label=${`Forget: ${sentence}`} onClick=${() => setKept(forgetRemark(owner, sentence))}>Forget<//>
                 </li>`,
               )}</ul>
             </details>`

@@ -6,7 +6,7 @@ import { newId } from "../../core/ids.js";
 import { emptySheet, openSentence, stillOpen, withMark } from "../../core/marks.js";
 import * as outbox from "../../core/outbox.js";
 import { FindingsView } from "../findings.js";
-import { Ask, Deed, Line, Waiting, Wrong, dateText, html, useAct, useEffect, useLoad, useRef, useState } from "../parts.js";
+import { Ask, Deed, Line, Waiting, Wrong, dateText, html, useAct, useEffect, useFocusHere, useLoad, useRef, useState } from "../parts.js";
 import { MarkRow } from "./mark-row.js";
 import { Music } from "./music.js";
 import { Player, panelSource } from "./player.js";
@@ -50,6 +50,7 @@ export function CandidateSheet({ panel, candidate, token, owner, waits, said, on
   const latest = versions[versions.length - 1] ?? null;
   const sent = candidate.state === "sent" || Boolean(latest);
   const locked = (sent || waits) && !correcting;
+  const marks = useFocusHere(locked);
   const piece = pieces.find((one) => one.piece_id === pieceId) ?? pieces[0] ?? null;
   const place = perPiece ? (piece?.piece_id ?? "all") : "all";
   const take = (candidate.takes ?? []).find((one) => one.piece_id === piece?.piece_id) ?? null;
@@ -164,7 +165,7 @@ export function CandidateSheet({ panel, candidate, token, owner, waits, said, on
         onRemarks=${(remarks, left) => edit({ ...content, remarks }, left)} />
       ${sent && !correcting && !candidate.practice ? html`<${PanelFindings} candidate=${candidate} pieces=${pieces} token=${token} />` : null}
     </section>
-    <section aria-label=${`${called}, marks`}>
+    <section aria-label=${`${called}, marks`} tabindex="-1" ref=${marks}>
       ${perPiece && pieces.length > 1 ? html`<h2>${piece?.title}</h2>` : null}
       ${locked ? null : html`<p class="soft small">Touch a mark; touch it again to take it back.</p>`}
       ${panel.rubric.captions.map(
@@ -189,7 +190,7 @@ export function CandidateSheet({ panel, candidate, token, owner, waits, said, on
             ? html`<${Deed} onClick=${beginCorrection}>Correct this sheet<//>`
             : stored.loading && !waits ? html`<${Waiting} />` : null
           : open.length
-            ? html`<button type="button" aria-disabled="true" onClick=${toFirstOpen}>${openSentence(open, perPiece && pieces.length > 1)}</button>`
+            ? html`<button type="button" class="deed" aria-disabled="true" onClick=${toFirstOpen}>${openSentence(open, perPiece && pieces.length > 1)}</button>`
             : html`<${Deed} kind="deed" busy=${act.busy} why=${whyNotSend} onClick=${submit}>${correcting ? "Send the correction" : "Send this sheet"}<//>`}
         ${correcting ? html`<button type="button" class="plain" onClick=${leaveCorrection}>Leave it as it was sent</button>` : null}
       </div>

@@ -3,7 +3,7 @@
 import { call, fetchBlob } from "../../core/api.js";
 import { newId } from "../../core/ids.js";
 import { sendTake } from "../../core/takes.js";
-import { Ask, Choice, Deed, Wrong, clock, html, sentenceOf, useAct, useEffect, useId, useRef, useState } from "../parts.js";
+import { Ask, Choice, Deed, Wrong, clock, html, sentenceOf, useAct, useEffect, useFocusHere, useId, useRef, useState } from "../parts.js";
 import { instrumentText } from "../instrument-text.js";
 import { Consent } from "./consent.js";
 import { RecordView } from "./record-view.js";
@@ -71,6 +71,7 @@ function PieceTake({ audition, candidate, piece, studySec, waits, token, onChang
   const [sealed, setSealed] = useState(piece.kind === "sight-reading");
   const [cause, setCause] = useState("equipment");
   const [fresh, setFresh] = useState(/** @type {any} */ (null));
+  const place = useFocusHere(kept?.take_id);
   const quality = fresh && kept && fresh.take_id === kept.take_id ? (fresh.quality ?? kept) : kept;
   const why = waits ? "A recording of this piece is on its way, see above. It can't be recorded twice." : ["withdrawn", "no-show"].includes(candidate.state) ? `Number ${candidate.blind_number} is set to ${candidate.state}.` : "";
   const arrived = async (take, sound) => {
@@ -78,7 +79,7 @@ function PieceTake({ audition, candidate, piece, studySec, waits, token, onChang
     await onSpool();
     await onChange();
   };
-  return html`<div class="take">
+  return html`<div class="take" role="group" aria-label=${piece.title} tabindex="-1" ref=${place}>
     <div class="above"><h3>${piece.title}</h3>
       <span class="soft">${kept ? `take in, ${clock(kept.duration_sec)}` : replaces ? "a re-take is due" : "no take yet"}</span></div>
     ${piece.kind === "sight-reading" && !why ? html`<${SightReading} candidate=${candidate} piece=${piece} studySec=${studySec} token=${token} onSealed=${setSealed} />` : null}
@@ -151,6 +152,7 @@ function Bring({ audition, candidate, piece, replaces, token, onArrived, onSpool
   if (recording) {
     return html`<${RecordView}
       what=${{ candidate_id: candidate.candidate_id, blind_number: candidate.blind_number, piece_id: piece.piece_id, piece_title: piece.title, replaces }}
+      length=${{ marked_sec: piece.marked_sec ?? null, shortest_sec: piece.shortest_sec ?? null }}
       sounds=${audition.sounds}
       a4Hz=${audition.a4_hz}
       writtenA=${candidate.written_a}

@@ -4,7 +4,7 @@ import { call } from "../../core/api.js";
 import { proctorKey } from "../../core/keys.js";
 import * as sending from "../../core/sending.js";
 import * as spool from "../../core/spool.js";
-import { Choice, Deed, Head, Waiting, Wrong, html, render, useCallback, useEffect, useLoad, useState } from "../parts.js";
+import { Choice, Deed, Head, Waiting, Wrong, html, render, useCallback, useEffect, useLoad, useRef, useState } from "../parts.js";
 import { CandidateView } from "./candidate.js";
 import { SpoolView } from "./spool-view.js";
 
@@ -31,8 +31,12 @@ function Room() {
   const [chosen, setChosen] = useState(location.hash.slice(1));
   const [spooled, setSpooled] = useState(/** @type {import("../../core/spool.js").Spooled[]} */ ([]));
   const [busyWith, setBusyWith] = useState("");
+  const [toLookAt, setToLookAt] = useState(/** @type {{take_id: string, candidate_id: string, text: string}[]} */ ([]));
   const [recordingShown, setRecordingShown] = useState(/** @type {string | null} */ (null));
   const left = useLoad(() => call("GET", `/api/uploads${auditionId ? `?audition_id=${auditionId}` : ""}`, undefined, { token }), []);
+  const setRead = (one) => setToLookAt((before) => before.filter((other) => other !== one));
+  const onScreen = useRef("");
+  onScreen.current = chosen;
   const lookAtSpool = useCallback(async () => setSpooled(await spool.list()), []);
   useEffect(() => {
     void lookAtSpool();
@@ -45,7 +49,12 @@ function Room() {
   }, [room.reload]);
   useEffect(
     () =>
-      sending.onArrived(() => {
+      sending.onArrived((recording, take) => {
+        // Another number is on the screen by now: what the checks found is said there as well.
+        if (take.quality.word === "look" && recording.candidate_id !== onScreen.current) {
+          const text = `Number ${recording.blind_number}, ${recording.piece_title}: ${take.quality.sentences.join(" ")}`;
+          setToLookAt((before) => [...before, { take_id: take.take_id, candidate_id: recording.candidate_id, text }]);
+        }
         void lookAtSpool();
         void room.reload();
       }),
@@ -100,6 +109,13 @@ function Room() {
           </nav>
           <section id="candidate" tabindex="-1" aria-label="Candidate">
             <${SpoolView} spooled=${spooled} shown=${recordingShown} unfinished=${left.data ?? []} token=${token} onChange=${async () => { await lookAtSpool(); await left.reload(); await room.reload(); }} />
+            <div role="status">${toLookAt.map(
+              (one) => html`<div class="notice wrong"><p>${one.text}</p>
+                <div class="deeds">
+                  ${busyWith ? null : html`<${Deed} onClick=${() => { setRead(one); choose(one.candidate_id); }}>Go there<//>`}
+                  <${Deed} kind="plain" onClick=${() => setRead(one)}>I have read this<//>
+                </div></div>`,
+            )}</div>
             ${candidate
               ? html`<${CandidateView} key=${candidate.candidate_id} audition=${shown.audition} candidate=${candidate} pieces=${pieces} spooled=${spooled.filter((one) => one.id !== recordingShown)} script=${shown.script ?? []} policy=${shown.restarts} studySec=${shown.study_sec} token=${token}
                   onChange=${room.reload} onSpool=${lookAtSpool} onShown=${setRecordingShown} onBusy=${(busy) => setBusyWith(busy ? candidate.candidate_id : "")} />

@@ -5,7 +5,7 @@ import { CHANNELS, Microphone, microphones, whyNoRecording } from "../../core/re
 import * as sending from "../../core/sending.js";
 import * as spool from "../../core/spool.js";
 import { countIn, metronome } from "../../core/sounds.js";
-import { Ask, Choice, Deed, Wrong, clock, html, sentenceOf, useEffect, useRef, useState } from "../parts.js";
+import { Ask, Choice, Deed, Wrong, clock, html, sentenceOf, useEffect, useFocusHere, useRef, useState } from "../parts.js";
 import { decibel, drawMeter } from "./meter.js";
 import { RoomCheck } from "./room-check.js";
 import { Sounds } from "./sounds-view.js";
@@ -31,11 +31,13 @@ function chosenBefore() {
 
 /**
  * @param {{what: {candidate_id: string, blind_number: string, piece_id: string, piece_title: string, replaces: string | null},
+ *   length: {marked_sec: number | null, shortest_sec: number | null},
  *   sounds: {tuning_note: boolean, count_in_bars: number, metronome: boolean, click: boolean}, a4Hz: number, writtenA: string, token: string | null,
  *   onArrived: (take: any, sound: Blob | null) => Promise<void>, onSpool: () => Promise<void>, onBusy: (busy: boolean) => void, onShown: (id: string | null) => void, onLeave: () => void}} props
- *   onShown: which recording this view shows, so that nothing else does
+ *   length: of the excerpt as printed, and what playing of it lasts at least; onShown: which recording this view shows, so
+ *   that nothing else does
  */
-export function RecordView({ what, sounds, a4Hz, writtenA, token, onArrived, onSpool, onBusy, onShown, onLeave }) {
+export function RecordView({ what, length, sounds, a4Hz, writtenA, token, onArrived, onSpool, onBusy, onShown, onLeave }) {
   /** @type {{current: Microphone | null}} */
   const microphone = useRef(null);
   /** @type {{current: HTMLCanvasElement | null}} */
@@ -58,6 +60,7 @@ export function RecordView({ what, sounds, a4Hz, writtenA, token, onArrived, onS
   const [pulse, setPulse] = useState(/** @type {any} */ (null));
   const [sec, setSec] = useState(0);
   const [level, setLevel] = useState("");
+  const [deaf, setDeaf] = useState(false);
   const [clipped, setClipped] = useState(false);
   const [trouble, setTrouble] = useState("");
   const [address, setAddress] = useState("");
@@ -108,9 +111,9 @@ export function RecordView({ what, sounds, a4Hz, writtenA, token, onArrived, onS
             spoken = now;
             const held = `peak ${Math.round(hold.current.db)} dB`;
             const silent = peaks.length > 1 && peak < SILENT && Math.max(...peaks) >= SILENT;
+            setDeaf(silent);
             setLevel(
-              silent ? "This channel is silent, the other one is not: choose the other channel."
-              : peakDb > -1 ? "Too loud: move the microphone away."
+              peakDb > -1 ? "Too loud: move the microphone away."
               : peakDb < QUIET_DB ? `Very quiet (${held}).` : `The level is good (${held}).`,
             );
           }
@@ -237,7 +240,8 @@ export function RecordView({ what, sounds, a4Hz, writtenA, token, onArrived, onS
   const liberties = microphone.current?.liberties ?? [];
   const open = phase === "ready" || phase === "counting" || phase === "recording";
   const refused = way?.phase === "refused";
-  return html`<div class="recording">
+  const place = useFocusHere(phase);
+  return html`<div class="recording" role="group" aria-label="Recording" tabindex="-1" ref=${place}>
     <p><strong>Number ${what.blind_number}, ${what.piece_title}</strong></p>
     ${phase === "opening" ? html`<p role="status">Opening the microphone …</p>` : null}
     ${phase === "ready" && (devices.length > 1 || channels > 1)
@@ -248,7 +252,10 @@ export function RecordView({ what, sounds, a4Hz, writtenA, token, onArrived, onS
       : null}
     ${open
       ? html`<canvas class="meter" width="480" height="18" ref=${meter} role="img" aria-label="Level of the microphone"></canvas>
-          <p class="soft level" role="status">${clipped ? html`<strong>The sound has clipped: it was too loud for the microphone.</strong>` : level}</p>
+          <p class="soft level">${clipped || deaf ? null : level}
+            <span role="status">${clipped
+              ? html`<strong>The sound has clipped: it was too loud for the microphone.</strong>`
+              : deaf ? html`<strong>This channel is silent, the other one is not: choose the other channel.</strong>` : null}</span></p>
           ${liberties.length ? html`<div class="notice wrong"><p>This device does ${liberties.join(" and ")} although it was asked not to; switch it off in its settings, or pitch and loudness suffer.</p></div>` : null}`
       : null}
     ${phase === "ready"
@@ -257,14 +264,17 @@ export function RecordView({ what, sounds, a4Hz, writtenA, token, onArrived, onS
       : null}
     ${phase === "counting" ? html`<p class="time" role="status">Counting in …</p>` : null}
     ${phase === "recording"
-      ? html`<p class="time figures" role="timer" aria-live="off">${clock(sec)}</p>
+      ? html`<p class="time figures" role="timer" aria-live="off">${clock(sec)}${length.marked_sec ? html` <span class="soft of">of about ${clock(length.marked_sec)}</span>` : null}</p>
           <p class="soft" role="status">${way && way.phase === "waiting"
             ? `${way.sentence} The recording goes on and is kept on this device.`
             : "Every second is kept on this device at once and sent to the server."}</p>`
       : null}
     ${holes ? html`<p role="status"><strong>This device was too busy and lost sound in ${holes} place${holes === 1 ? "" : "s"}.</strong> Close other programs and tabs, then record again.</p>` : null}
     ${phase === "sending"
-      ? html`${address ? html`<audio controls src=${address} aria-label="The recording just made"></audio>` : null}
+      ? html`${length.shortest_sec && sec < length.shortest_sec
+            ? html`<p role="status"><strong>${Math.floor(sec)} s recorded; the excerpt takes about ${Math.round(length.marked_sec ?? 0)} s.</strong> Was all of it played? Ask before the candidate leaves.</p>`
+            : null}
+          ${address ? html`<audio controls src=${address} aria-label="The recording just made"></audio>` : null}
           ${refused ? null : html`<p role="status">${wayText(way)}</p><progress max=${way?.chunks || 1} value=${way?.sent ?? 0} aria-label="Sent to the server"></progress>`}
           ${way?.phase === "waiting" ? html`<p>You can go on with the next number meanwhile.</p>` : null}`
       : null}

@@ -57,9 +57,10 @@ export function Restarts({ candidate, piece, token, onChange }) {
       setSaid("");
       await onChange();
     });
+  const begun = `The piece was begun again${count ? `: ${count} so far` : ""}`;
   return html`<div class="deeds">
-      <${Deed} kind="plain" busy=${act.busy} onClick=${add} label=${`${piece.title} was begun again`}>Begun again${count ? `: ${count} so far` : ""}<//>
-      ${last ? html`<${Deed} kind="plain" busy=${act.busy} onClick=${takeBack} label=${`Take the last restart of ${piece.title} back`}>Take the last one back<//>` : null}
+      <${Deed} kind="plain" busy=${act.busy} onClick=${add} label=${`${begun} (${piece.title})`}>${begun}<//>
+      ${last ? html`<${Deed} kind="plain" busy=${act.busy} onClick=${takeBack} label=${`Take the last one back (${piece.title})`}>Take the last one back<//>` : null}
     </div>
     <div role="status">${said ? html`<p><strong>${said}</strong></p>` : null}</div>
     <${Wrong}>${act.error}<//>`;
