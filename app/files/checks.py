@@ -156,7 +156,7 @@ def against_length(quality: Quality, length: Length) -> Quality:
     tempo = "at 96 quarter notes to the minute (no mark is printed)" if length.assumed else "at its mark"
     sentence = (
         f"{quality.played_sec:.0f} s of playing recorded; the excerpt takes about {length.marked_sec:.0f} s {tempo}. "
-        "Was all of it played? If not, void this take and record it again."
+        "Was all of it played? If not, record it again."
     )
     others = quality.sentences if quality.word == "look" else ()
     return replace(quality, word="look", sentences=(sentence, *others))
