@@ -22,7 +22,6 @@ from app.services.piece_reading import load_piece
 from app.services.sheet_cells import round_pieces
 from app.sheets import cautions
 
-SHORT_SHARE = 0.6  # our choice: a take this much shorter than the piece at its mark lacks something
 ONE_GO = "Record each piece in one go, without an accompaniment, and cut nothing."  # common practice
 LONG_SHARE = 2.5  # our choice: this much longer, and more than the piece is on it
 
@@ -174,17 +173,10 @@ def _read(row: Piece, instrument: str) -> ReadPiece | None:
 def _about(piece: ReadPiece) -> tuple[str, ...]:
     first, last = piece.bars[0].number, piece.bars[-1].number
     bars = f"Bar {first}" if first == last else f"Bars {first} to {last}"
-    said = [f"{bars}, about {_length_text(_length_sec(piece))} at the tempo marked."]
+    said = [f"{bars}, about {_length_text(piece.length_sec)} at the tempo marked."]
     if piece.tempo_assumed:
         said = [f"{bars}. No tempo is marked."]
     return tuple(said)
-
-
-def _length_sec(piece: ReadPiece) -> float:
-    """How long the piece lasts at its metronome marks."""
-    marks = sorted(piece.tempo_marks, key=lambda mark: mark.onset_quarters)
-    ends = [mark.onset_quarters for mark in marks[1:]] + [piece.length_quarters]
-    return sum(max(0.0, end - mark.onset_quarters) * mark.quarter_sec for mark, end in zip(marks, ends, strict=True))
 
 
 def _length_text(sec: float) -> str:
@@ -195,10 +187,8 @@ def _length_text(sec: float) -> str:
 def _receipt(session: Session, take: Take, piece: ReadPiece | None, zone: str) -> Receipt:
     said = [] if take.quality.get("word") == "fine" else list(take.quality.get("sentences", ()))
     if piece is not None and not piece.tempo_assumed:
-        expected = _length_sec(piece)
-        if take.duration_sec < SHORT_SHARE * expected:
-            said.append(f"It is {take.duration_sec:.0f} s long, the piece about {expected:.0f} s: is all of it there?")
-        elif take.duration_sec > LONG_SHARE * expected:
+        expected = piece.length_sec
+        if take.duration_sec > LONG_SHARE * expected:
             said.append(f"It is {take.duration_sec:.0f} s long, the piece about {expected:.0f} s: is there more on it?")
     found = measuring.newest(session, take.id)
     if found is not None and found.payload.get("usable") is False:

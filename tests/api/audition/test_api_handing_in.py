@@ -138,7 +138,7 @@ def test_a_round_is_handed_in_closed_heard_in_shares_and_ranked(hall):
     assert [(t["counts"], t["sha256"], t["size_bytes"]) for t in got] == [
         (True, hashlib.sha256(data).hexdigest(), len(data))
     ]
-    assert any("is all of it there?" in s for s in got[0]["sentences"])
+    assert any("Was all of it played?" in s for s in got[0]["sentences"])
     assert sentence(send(page, hall.piece, b"no sound at all" * 900), 422)
     better = tagged_wav(first, seconds=8.0)
     got = ok(send(page, hall.piece, better))["pieces"][0]["takes"]
