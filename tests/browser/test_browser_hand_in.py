@@ -10,9 +10,9 @@ import httpx
 import numpy as np
 import pytest
 import soundfile
+from looking import FAULTS, broken_rules, settled
 from playwright.sync_api import expect
 from small_audition import STUDENTS
-from test_browser_screens import FAULTS, broken_rules, settled
 
 pytestmark = pytest.mark.browser
 
