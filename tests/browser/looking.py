@@ -13,6 +13,10 @@ LOOKS: tuple[tuple[str, int, int, Literal["light", "dark"]], ...] = (
     ("tablet across", 1180, 820, "light"),
     ("computer", 1366, 860, "dark"),
 )
+#: For tests that visit a screen anew for every size.
+SIZES = {"phone": (360, 760), "tablet": (820, 1180), "desk": (1366, 860)}
+#: There all rules run, at the narrowest light and the widest dark screen.
+WITH_RULES = {("phone", "light"), ("desk", "dark")}
 SMALLEST_TARGET_PX = 43.5  # 44, less what rounding takes
 
 #: What is visible and can be operated, without a name or too small to touch.

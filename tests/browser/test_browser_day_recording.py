@@ -6,11 +6,11 @@ from typing import Any
 
 import numpy as np
 import pytest
+from looking import FAULTS, SIZES, broken_rules
 from playwright.sync_api import expect
 from rendered_day import Day
 from small_audition import set_up
 from sqlmodel import select
-from test_browser_screens import FAULTS, SIZES, broken_rules
 
 from app.db.models import Take
 from app.jobs.worker import Worker

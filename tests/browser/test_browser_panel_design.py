@@ -5,8 +5,8 @@ from pathlib import Path
 
 import httpx
 import pytest
+from looking import broken_rules
 from playwright.sync_api import expect
-from test_browser_screens import broken_rules
 
 from app.db.models import Findings
 from app.domain.findings import Findings as MeasuredFindings

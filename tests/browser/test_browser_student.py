@@ -9,11 +9,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from looking import FAULTS, SIZES, WITH_RULES, broken_rules, settled
 from microphone import chromium_args_for
 from opened_audition import FIRST_SEC, NOTE_SEC, open_round
 from playwright.sync_api import Page, Playwright, expect
 from small_audition import set_up
-from test_browser_screens import FAULTS, SIZES, WITH_RULES, broken_rules, settled
 from thread_server import start_server
 
 pytestmark = pytest.mark.browser
