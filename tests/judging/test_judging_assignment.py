@@ -78,9 +78,8 @@ def test_loads_differ_by_one_at_most_and_the_design_hangs_together(data):
     rank, needed = design_rank(marks)
     assert report.connected == (rank == needed)
     assert report.connected
-    columns = np.hstack(
-        [np.eye(n)[np.repeat(np.arange(n), size)], np.eye(k)[[panel.index(a) for o in shares.values() for a in o]]]
-    )
+    heard_by = [panel.index(a) for own in shares.values() for a in own]
+    columns = np.hstack([np.eye(n)[np.repeat(np.arange(n), size)], np.eye(k)[heard_by]])
     if report.smallest_share:  # by decomposition: the additive model's own matrix, a row for each cell
         assert np.linalg.matrix_rank(columns) == n + k - 1
 

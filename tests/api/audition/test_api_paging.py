@@ -68,6 +68,12 @@ def test_a_rounds_numbers_and_progress_come_in_pages(leader, base):
     assert [c["blind_number"] for c in found["candidates"]] == [numbers[5]]
 
 
+def test_beyond_z_letters_are_two(leader, base):
+    made = [ok(leader.post(f"{base}/adjudicators", json={"name": f"Judge {n}"}))["letter"] for n in range(28)]
+    assert made[:2] + made[25:] == ["A", "B", "Z", "AA", "AB"]
+    assert sorted(made) == sorted({one["letter"] for one in ok(leader.get(f"{base}/adjudicators"))})
+
+
 def test_the_audit_comes_in_pages_in_its_order(leader, base):
     for n in range(5):
         ok(leader.post(f"{base}/adjudicators", json={"name": f"Judge {n}"}))

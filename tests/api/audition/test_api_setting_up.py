@@ -43,7 +43,7 @@ def test_what_is_no_roster_gets_one_sentence(leader, base, data):
 
 
 def test_a_roster_that_is_too_large_is_refused(leader, base):
-    assert _upload(leader, base, b"name,instrument\n" + b"x" * (3 * 2**20)).status_code == 413
+    assert _upload(leader, base, b"name,instrument\n" + b"x" * (9 * 2**20)).status_code == 413
     assert _upload(leader, base, b"x" * (11 * 2**20)).status_code == 413
 
 
