@@ -43,7 +43,7 @@ class Seen:
 
     wait_sec: np.ndarray  # (takes,) from coming in to being claimed, in order of claiming
     end_sec: float  # when the last take was done
-    busy: float  # share of the workers' time until the last take came in
+    busy: float  # share of the workers' time until the last take came in; NaN when all came at once
     most_in_a_minute: int  # takes done
 
 
@@ -94,7 +94,8 @@ def simulate(
         env.process(work())
     env.run()
     minutes = np.bincount((np.array(ends) // 60).astype(int))
-    return Seen(np.array(waits), max(ends), busy_sec / (workers * last), int(minutes.max()))
+    busy = busy_sec / (workers * last) if last > 0 else math.nan
+    return Seen(np.array(waits), max(ends), busy, int(minutes.max()))
 
 
 def erlang_c(workers: int, offered: float) -> float:
