@@ -128,15 +128,19 @@ def test_a_restart_can_be_taken_back_on_another_device(open_context, today):
         devices.append(context)
     page = room(devices[0], today)
     begin = page.get_by_role("button", name="Begin the study time")
-    again = page.get_by_role("button", name="Sight-reading was begun again")
+    again = page.get_by_role("button", name="The piece was begun again")
     expect(begin.or_(again)).to_be_visible()
     if begin.is_visible():
         begin.click()
     again.click()
-    expect(again).to_have_text("Begun again: 1 so far")
+    expect(again).to_have_text("The piece was begun again: 1 so far")
     again.click()
     expect(page.get_by_text("may be begun again once")).to_be_visible()
     other = room(devices[1], today)
-    expect(other.get_by_role("button", name="Sight-reading was begun again")).to_have_text("Begun again: 2 so far")
-    other.get_by_role("button", name="Take the last restart of Sight-reading back").click()
-    expect(other.get_by_role("button", name="Sight-reading was begun again")).to_have_text("Begun again: 1 so far")
+    expect(other.get_by_role("button", name="The piece was begun again")).to_have_text(
+        "The piece was begun again: 2 so far"
+    )
+    other.get_by_role("button", name="Take the last one back (Sight-reading)").click()
+    expect(other.get_by_role("button", name="The piece was begun again")).to_have_text(
+        "The piece was begun again: 1 so far"
+    )
