@@ -94,10 +94,12 @@ def _copy(reading: sa.Connection, writing: sa.Connection, table: sa.Table) -> No
     statement = sa.insert(table).values(values)
     for rows in _read(reading, table).partitions(AT_ONCE):
         writing.execute(statement, [{name: row._mapping[name] for name in values} for row in rows])
-    [key] = table.primary_key.columns
+    keys = {f"the_{c.name}": c for c in table.primary_key.columns}
     for column in own:
-        pointing = sa.update(table).where(key == sa.bindparam("the_key")).values({column: sa.bindparam("points_to")})
-        found = sa.select(key.label("the_key"), column.label("points_to")).where(column.is_not(None))
+        this_row = [key == sa.bindparam(name) for name, key in keys.items()]
+        pointing = sa.update(table).where(*this_row).values({column: sa.bindparam("points_to")})
+        named = [key.label(name) for name, key in keys.items()]
+        found = sa.select(*named, column.label("points_to")).where(column.is_not(None))
         for pairs in reading.execute(found).partitions(AT_ONCE):
             writing.execute(pointing, [dict(pair._mapping) for pair in pairs])
 
