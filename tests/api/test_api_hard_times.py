@@ -167,7 +167,9 @@ def test_a_folder_that_became_read_only_is_a_sentence_and_damages_nothing(
     made = make_round(server.client)
     server.process.send_signal(signal.SIGTERM)
     assert server.close() == 0
-    subprocess.run(["mount", "-o", "remount,ro", str(small_disk)], check=True)
+    # Busy until the last of the server's own processes has closed what it wrote.
+    read_only = ["mount", "-o", "remount,ro", str(small_disk)]
+    wait_for(lambda: subprocess.run(read_only, capture_output=True).returncode == 0)
     for words in (["serve", "--port", "0"], ["backup", str(small_disk / "copy")]):
         done = subprocess.run(
             [*COMMAND, *words, "--data", str(data)], capture_output=True, text=True, timeout=PATIENCE_SEC

@@ -30,7 +30,7 @@ RATE = 22_050
 
 
 def tone(hz: float = 440.0) -> bytes:
-    time = np.arange(RATE * 2) / RATE
+    time = np.arange(RATE * 5) / RATE  # as long as the scale it stands for
     noise = np.random.default_rng(1).normal(0, 1e-4, time.size)
     return rendition((0.2 * np.sin(2 * np.pi * hz * time) + noise).astype(np.float32), RATE)
 
@@ -87,7 +87,7 @@ def test_a_file_becomes_a_take_once(
     file = tmp_path / "Ada Sample.wav"
     file.write_bytes(tone())
     assert take(data, file, numbers[0]) == 0
-    assert f"Number {numbers[0]}, Scale: 2.0 s, fine." in capsys.readouterr().out
+    assert f"Number {numbers[0]}, Scale: 5.0 s, fine." in capsys.readouterr().out
     assert take(data, file, numbers[0]) == 0
     connection = sqlite3.connect(data / "fairhearing.db")
     assert connection.execute("SELECT count(*) FROM take").fetchone() == (1,)
