@@ -4,8 +4,6 @@ The sender makes the id, asks which parts are here, sends the others, and finish
 """
 
 import hashlib
-import json
-import os
 import time
 from dataclasses import asdict, dataclass
 from datetime import datetime
@@ -20,13 +18,13 @@ from app.domain.errors import BadInput, Duplicate, NotAllowed, NotFound, TooLarg
 from app.files.chunk_spool import MAX_CHUNK_BYTES, ChunkSpool, as_file
 from app.files.store import BlobStore
 from app.services import custody, day_cutting
+from app.services.upload_about import ABOUT, read_about, write_about
 
 MAX_BYTES = 12 * 2**30  # our choice: ten hours of stereo WAV at 48 kHz and 24 bit are 10.4 GB
 PART_BYTES = MAX_CHUNK_BYTES  # every part but the last
 KEPT_FREE_BYTES = 300 * 2**20  # our choice: takes must still come in
 COPIES = 2  # the parts, and the whole made from them
 SILENT_DAYS = 7  # our choice: a file can be sent again from the recorder's card
-ABOUT = "about.json"
 FOLDER = "day-uploads"
 
 
@@ -82,8 +80,11 @@ class DayUploads:
         try:
             with self._spool.alone(plan.recording_id) as folder:
                 if not here.exists():
-                    _write(folder, about)
-                elif _read(folder)["size_bytes"] != plan.size_bytes or _read(folder)["round_id"] != plan.round_id:
+                    write_about(folder, about)
+                elif (
+                    read_about(folder)["size_bytes"] != plan.size_bytes
+                    or read_about(folder)["round_id"] != plan.round_id
+                ):
                     raise Duplicate("Another recording was begun under this id; send this one under an id of its own.")
         except OSError as error:
             raise Unavailable("The server can't save recordings just now; free space there, then try again.") from error
@@ -178,7 +179,7 @@ class DayUploads:
 
     def _coming(self, recording_id: str) -> Coming:
         folder = self._folder / recording_id
-        about = _read(folder)
+        about = read_about(folder)
         return Coming(
             recording_id=recording_id,
             round_id=str(about["round_id"]),
@@ -194,7 +195,7 @@ class DayUploads:
         folder = self._folder / recording_id
         if not (folder / ABOUT).exists():
             raise NotFound("This recording was not begun here, or is finished already.", begin_again=True)
-        about = _read(folder)
+        about = read_about(folder)
         if audition_id not in (None, about["audition_id"]):
             raise NotAllowed("This tablet belongs to another audition's recording room.")
         return about
@@ -216,17 +217,3 @@ def check_place(session: Session, plan: DayPlan, audition_id: str | None) -> str
         if room is None or room.audition_id != row.audition_id:
             raise NotFound("This recording room is not one of this audition's; reload the page.")
     return row.audition_id
-
-
-def _read(folder: Path) -> dict[str, object]:
-    about: dict[str, object] = json.loads((folder / ABOUT).read_text())
-    return about
-
-
-def _write(folder: Path, about: dict[str, object]) -> None:
-    temporary = folder / f"{ABOUT}.part"
-    with temporary.open("w") as out:
-        json.dump(about, out)
-        out.flush()
-        os.fsync(out.fileno())
-    os.rename(temporary, folder / ABOUT)

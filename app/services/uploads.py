@@ -6,8 +6,6 @@ here of it becomes the take.
 """
 
 import hashlib
-import json
-import os
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,11 +19,11 @@ from app.files.chunk_spool import MAX_CHUNKS, SAMPLE_BYTES, Chunk, ChunkSpool, a
 from app.files.store import CHUNK_BYTES, BlobStore
 from app.services import intake
 from app.services.intake import MAX_TAKE_BYTES, TakeView, Upload
+from app.services.upload_about import ABOUT, read_about, write_about
 
 SAMPLE_RATES_HZ = (8_000, 384_000)  # our choice: what microphones and their browsers offer
 KEPT_FREE_BYTES = 300 * 2**20  # our choice: a take on its way to the store needs room for copies
 SILENT_DAYS = 30  # our choice: after that nobody comes back for a recording that was never finished
-ABOUT = "about.json"
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,8 +86,8 @@ class Uploads:
         try:
             with self._spool.alone(plan.take_id) as folder:
                 if not (folder / ABOUT).exists():
-                    _write(folder, about)
-                elif _read(folder) != about:
+                    write_about(folder, about)
+                elif read_about(folder) != about:
                     raise Duplicate("Another recording was begun under this id; send this one under an id of its own.")
         except OSError as error:
             raise Unavailable(
@@ -154,7 +152,7 @@ class Uploads:
         found = []
         with self._database.read() as session:
             for folder in self._folder.glob("*/") if self._folder.is_dir() else ():
-                if not (folder / ABOUT).exists() or (about := _read(folder))["audition_id"] != audition_id:
+                if not (folder / ABOUT).exists() or (about := read_about(folder))["audition_id"] != audition_id:
                     continue
                 candidate = session.get(Candidate, about["candidate_id"])
                 piece = session.get(Piece, about["piece_id"])
@@ -187,7 +185,7 @@ class Uploads:
         folder = self._folder / upload_id
         if not (folder / ABOUT).exists():
             raise NotFound("This recording was not begun here, or is finished already.", begin_again=True)
-        about = _read(folder)
+        about = read_about(folder)
         if audition_id not in (None, about["audition_id"]):
             raise NotAllowed("This tablet belongs to another audition's recording room.")
         return about
@@ -232,17 +230,3 @@ def _check_rate(sample_rate_hz: int) -> None:
     low, high = SAMPLE_RATES_HZ
     if not low <= sample_rate_hz <= high:
         raise BadInput(f"The sample rate must lie between {low} and {high} Hz.")
-
-
-def _read(folder: Path) -> dict[str, Any]:
-    about: dict[str, Any] = json.loads((folder / ABOUT).read_text())
-    return about
-
-
-def _write(folder: Path, about: dict[str, Any]) -> None:
-    temporary = folder / f"{ABOUT}.part"
-    with temporary.open("w") as out:
-        json.dump(about, out)
-        out.flush()
-        os.fsync(out.fileno())
-    os.rename(temporary, folder / ABOUT)
