@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from benchmarks.scale.simulation import MEASURED_SEC, RUSH, arrivals, drawn, erlang_c, fitted, simulate
+from benchmarks.scale.simulation import MEASURED_SEC, RUSH, Station, arrivals, drawn, erlang_c, fitted, simulate
 
 
 def poisson(rate: float, takes: int, random: np.random.Generator) -> np.ndarray:
@@ -44,14 +44,34 @@ def test_the_fit_has_the_measured_mean() -> None:
 
 
 def test_a_database_that_does_one_thing_at_a_time_is_where_it_bends() -> None:
-    """Beyond 1 / database_sec takes a second no further worker helps."""
-    random = np.random.default_rng(5)
-    all_at_once = np.zeros(2_000)
-    ends = [
-        simulate(all_at_once, workers, lambda r: 1.0, random, database_sec=0.1).end_sec for workers in (5, 10, 20, 40)
-    ]
+    """Beyond what the station can do a second no further worker helps; two at a time are twice as many."""
+    random, all_at_once = np.random.default_rng(5), np.zeros(2_000)
+
+    def end_sec(workers: int, station: Station) -> float:
+        return simulate(all_at_once, workers, lambda r: 1.0, random, stations=(station,)).end_sec
+
+    one = Station(0.0, 0.1)
+    assert one.most_per_sec == pytest.approx(10)
+    ends = [end_sec(workers, one) for workers in (5, 10, 20, 40)]
     assert ends[0] == pytest.approx(2_000 * 1.1 / 5, rel=0.02)
     assert ends[2:] == pytest.approx([200.0 + 1.0, 200.0 + 1.0], rel=0.01)
+    assert end_sec(80, Station(0.0, 0.1, at_once=2)) == pytest.approx(100.0 + 1.0, rel=0.01)
+
+
+def test_keeping_and_working_share_a_station() -> None:
+    """Takes that are being kept and takes that are worked on stand in one queue, so both count against its rate."""
+    random, station = np.random.default_rng(6), Station(0.06, 0.04)
+    seen = simulate(np.zeros(1_000), 50, lambda r: 0.5, random, stations=(station,))
+    assert station.most_per_sec == pytest.approx(10)
+    assert seen.end_sec == pytest.approx(100.0 + 0.5, rel=0.01)
+
+
+def test_what_was_done_in_time_is_what_the_narrowest_place_lets_through() -> None:
+    random = np.random.default_rng(8)
+    at_sec = arrivals(12_000, 600.0, random, rush=False)
+    for station, expected in ((Station(0.0, 0.01), 12_000), (Station(0.0, 0.1), 6_000)):
+        seen = simulate(at_sec, 40, lambda r: 1.0, random, stations=(station,))
+        assert seen.done_in_time == pytest.approx(expected, rel=0.01)
 
 
 def test_a_rush_is_one() -> None:
@@ -64,8 +84,9 @@ def test_a_rush_is_one() -> None:
     assert np.mean(rush > 99.0) == pytest.approx(RUSH * 0.01, abs=0.005)
 
 
-def test_the_picture_shows_every_count() -> None:
-    text = drawn([(2, 60.0, 90.0), (4, 0.0, 12.0), (8, 0.0, 0.0)])
-    for shown in (">2<", ">4<", ">8<", ">90<", "minutes from the deadline"):
+def test_the_picture_shows_every_row_and_every_line() -> None:
+    rows = [(2.0, 60.0, 90.0), (4.0, 0.0, 12.0), (8.0, 0.0, 0.0)]
+    text = drawn(rows, ("evenly", "in a rush"), "workers", "minutes late")
+    for shown in (">2<", ">4<", ">8<", ">90<", ">evenly<", ">in a rush<", ">workers<", ">minutes late<"):
         assert shown in text
     assert text.count("<polyline") == 2
