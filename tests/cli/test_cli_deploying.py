@@ -2,23 +2,30 @@
 
 import argparse
 import configparser
+import hashlib
 import importlib
+import json
+import os
 import re
 import shlex
 import shutil
 import subprocess
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import jsonschema_rs
 import pytest
 import yaml
 
 from app.api.application import FORM_BYTES
 from app.cli.main import COMMANDS
 from app.packaged import packaged_folder
+from app.services import certificates
 from app.services.intake import MAX_TAKE_BYTES
 from app.settings import Settings
 
+SCHEMA = Path(__file__).parent / "compose_spec"
 DEPLOY = packaged_folder("frontend").parent / "deploy"
 SECTIONS = {"services", "volumes", "name", "x-fairhearing"}
 PORT = 8000
@@ -118,12 +125,79 @@ def test_the_unit_starts_what_the_program_understands() -> None:
     assert settings.workers == 2
 
 
+def program(name: str, package: str) -> str:
+    """Where a program is; skipped in a sentence where it is missing, but not in CI."""
+    found = shutil.which(name) or shutil.which(name, path="/usr/sbin:/sbin")
+    if found is not None:
+        return found
+    sentence = f"no {name} here, so the example is checked against our own settings only; install Debian's {package}"
+    if os.environ.get("CI") == "true":
+        pytest.fail(sentence)
+    pytest.skip(sentence)
+
+
+def run(*words: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(words, capture_output=True, text=True, timeout=600)
+
+
 def test_systemd_accepts_the_unit(tmp_path: Path) -> None:
-    analyze = shutil.which("systemd-analyze")
-    if analyze is None:
-        pytest.skip("systemd-analyze is not installed here; the unit is checked by the test above")
+    analyze = program("systemd-analyze", "systemd")
     unit = tmp_path / "fairhearing.service"
     text = (DEPLOY / "fairhearing.service").read_text(encoding="utf-8")
     unit.write_text(text.replace("/opt/fairhearing/.venv/bin/fairhearing", "/bin/true"), encoding="utf-8")
-    done = subprocess.run([analyze, "verify", "--man=no", str(unit)], capture_output=True, text=True)
-    assert "fairhearing.service" not in done.stderr, done.stderr
+    assert "fairhearing.service" not in run(analyze, "verify", "--man=no", str(unit)).stderr
+    unit.write_text(unit.read_text().replace("ProtectHome=yes", "ProtectHouse=yes"), encoding="utf-8")
+    assert "ProtectHouse" in run(analyze, "verify", "--man=no", str(unit)).stderr
+
+
+def test_nginx_accepts_its_example(tmp_path: Path) -> None:
+    """In a configuration around it, with a certificate of its own, as Debian's ``sites-available`` would stand."""
+    nginx = program("nginx", "nginx")
+    made = certificates.ensure(tmp_path / "tls", ["auditions.example.org"], [], now=datetime.now(UTC))
+    text = (DEPLOY / "nginx.conf").read_text(encoding="utf-8")
+    text = text.replace("/etc/ssl/certs/auditions.pem", str(made.chain_file))
+    text = text.replace("/etc/ssl/private/auditions.key", str(made.key_file))
+    kinds = ("client_body", "proxy", "fastcgi", "uwsgi", "scgi")
+    paths = " ".join(f"{kind}_temp_path {tmp_path / kind};" for kind in kinds)
+    whole = tmp_path / "nginx.conf"
+
+    def said(site: str) -> subprocess.CompletedProcess[str]:
+        logs = f"pid {tmp_path}/pid; error_log {tmp_path}/error.log;"
+        whole.write_text(f"{logs} events {{}} http {{ access_log off; {paths} {site} }}", encoding="utf-8")
+        return run(nginx, "-t", "-p", str(tmp_path), "-e", str(tmp_path / "error.log"), "-c", str(whole))
+
+    done = said(text)
+    assert done.returncode == 0, done.stderr
+    assert said(text.replace("proxy_pass ", "proxy_pas ")).returncode != 0
+
+
+def test_caddy_accepts_its_example(tmp_path: Path) -> None:
+    caddy = program("caddy", "caddy")
+    home = {"XDG_DATA_HOME": str(tmp_path), "XDG_CONFIG_HOME": str(tmp_path), "HOME": str(tmp_path)}
+
+    def adapted(path: Path) -> subprocess.CompletedProcess[str]:
+        words = [caddy, "adapt", "--adapter", "caddyfile", "--config", str(path)]
+        return subprocess.run(words, capture_output=True, text=True, timeout=600, env={**os.environ, **home})
+
+    done = adapted(DEPLOY / "Caddyfile")
+    assert done.returncode == 0, done.stderr
+    (route,) = json.loads(done.stdout)["apps"]["http"]["servers"]["srv0"]["routes"]
+    assert route["match"] == [{"host": ["auditions.example.org"]}]
+    handlers = {one["handler"]: one for one in route["handle"][0]["routes"][0]["handle"]}
+    assert handlers["request_body"]["max_size"] >= LARGEST_MB * 2**20
+    assert handlers["reverse_proxy"]["upstreams"] == [{"dial": f"127.0.0.1:{PORT}"}]
+    wrong = tmp_path / "Caddyfile"
+    wrong.write_text((DEPLOY / "Caddyfile").read_text().replace("reverse_proxy ", "reverse_prox "), encoding="utf-8")
+    assert adapted(wrong).returncode != 0
+
+
+def test_compose_accepts_its_example(compose: dict[str, Any]) -> None:
+    """Source: the Compose Specification's published JSON schema, unchanged (``compose_spec/README.md``)."""
+    schema = (SCHEMA / "compose-spec.json").read_bytes()
+    assert hashlib.sha256(schema).hexdigest() in (SCHEMA / "README.md").read_text(encoding="utf-8")
+    validator = jsonschema_rs.validator_for(json.loads(schema))
+    assert [f"{list(error.instance_path)}: {error.message}" for error in validator.iter_errors(compose)] == []
+    compose["services"]["server"]["healtcheck"] = compose["services"]["server"].pop("healthcheck")
+    compose["services"]["worker"]["deploy"]["replicas"] = "two of them"
+    compose["services"]["caddy"]["ports"] = "443"
+    assert len(list(validator.iter_errors(compose))) == 3
