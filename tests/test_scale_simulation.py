@@ -66,6 +66,15 @@ def test_keeping_and_working_share_a_station() -> None:
     assert seen.end_sec == pytest.approx(100.0 + 0.5, rel=0.01)
 
 
+def test_who_needs_nothing_of_a_station_does_not_queue_there() -> None:
+    """Keeping fills the first station to the brim; workers, who need nothing of it, measure on."""
+    random = np.random.default_rng(9)
+    stations = (Station(0.1, 0.0), Station(0.0, 0.01))
+    seen = simulate(np.zeros(1_000), 50, lambda r: 1.0, random, stations=stations)
+    assert seen.end_sec == pytest.approx(100.0 + 1.01, rel=0.01)
+    assert float(seen.wait_sec[0]) == pytest.approx(0.11, abs=0.001)
+
+
 def test_what_was_done_in_time_is_what_the_narrowest_place_lets_through() -> None:
     random = np.random.default_rng(8)
     at_sec = arrivals(12_000, 600.0, random, rush=False)

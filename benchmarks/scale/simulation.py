@@ -103,6 +103,8 @@ def simulate(
     waits, ends, busy_sec, last = [], [], 0.0, float(at_sec[-1])
 
     def use(queue: simpy.Resource, seconds: float) -> simpy.events.ProcessGenerator:
+        if not seconds:
+            return  # who needs nothing of a station does not queue there
         with queue.request() as turn:
             yield turn
             yield env.timeout(seconds)
