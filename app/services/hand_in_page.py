@@ -14,6 +14,7 @@ from app.domain.actor import Actor
 from app.domain.errors import FairhearingError, NotFound, WrongState
 from app.domain.handing_in import moment_in_zone
 from app.domain.piece import Piece as ReadPiece
+from app.files.checks import Length
 from app.material.instruments import INSTRUMENTS
 from app.services import consent, declaring, handing_in, measuring, room_sounds
 from app.services.access import HandInPrincipal
@@ -47,6 +48,8 @@ class OwnPiece:
     piece_id: str
     title: str
     about: tuple[str, ...]  # what the audition declares: bars, tempo, length
+    marked_sec: float | None  # at its mark; None without notation
+    shortest_sec: float | None  # less playing than this can't be all of it
     takes: tuple[Receipt, ...]  # newest first
 
 
@@ -153,10 +156,13 @@ def _why_closed(session: Session, principal: HandInPrincipal, now: datetime) -> 
 
 def _piece(session: Session, row: Piece, instrument: str, takes: Sequence[Take], zone: str) -> OwnPiece:
     read = _read(row, instrument)
+    length = None if read is None else Length(read.length_sec, assumed=read.tempo_assumed)
     return OwnPiece(
         piece_id=row.id,
         title=row.title,
         about=() if read is None else _about(read),
+        marked_sec=None if length is None else length.marked_sec,
+        shortest_sec=None if length is None else length.shortest_sec,
         takes=tuple(_receipt(session, take, read, zone) for take in reversed(takes)),
     )
 

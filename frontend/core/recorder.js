@@ -202,7 +202,7 @@ export class Microphone {
   }
 
   /**
-   * @param {{candidate_id: string, blind_number: string, piece_id: string, piece_title: string, replaces: string | null}} what
+   * @param {{candidate_id: string, blind_number: string, piece_id: string, piece_title: string, replaces: string | null, kept_for?: string, marked_sec?: number | null, shortest_sec?: number | null}} what
    * @param {number} [fromSec] when it begins, in the context's time; at once when left out
    * @returns {Promise<string>} the recording's id
    */

@@ -24,6 +24,7 @@ const MOST_REPAIRS = 5; // our choice: chunks that come damaged again and again 
 
 /** @type {string | null} */
 let token = null;
+let started = false;
 /** @type {Map<string, Way>} */
 const ways = new Map();
 /** @type {Map<string, Set<number>>} chunks the server has, by recording; absent: not begun in this page */
@@ -44,6 +45,7 @@ let waitMs = FIRST_WAIT_MS;
  */
 export function start(ownToken) {
   token = ownToken;
+  started = true;
   addEventListener("online", hurry);
   addEventListener("pageshow", hurry);
   hurry();
@@ -73,8 +75,9 @@ export function onArrived(receiver) {
  */
 export const wayOf = (id) => ways.get(id) ?? null;
 
-/** Try now. */
+/** Try now; where sending was not begun, as on screens that hand in otherwise, nothing happens. */
 export function hurry() {
+  if (!started) return;
   waitMs = FIRST_WAIT_MS;
   clearTimeout(timer);
   if (running) again = true;
@@ -83,6 +86,7 @@ export function hurry() {
 
 /** Something grew: send it, but not against a server that does not answer. */
 export function grown() {
+  if (!started) return;
   if (running) again = true;
   else if (!timer) void run();
 }

@@ -23,6 +23,9 @@ import { wavOf } from "./wav.js";
  * @property {number} frames
  * @property {number} started_at ms since the epoch
  * @property {string} [refused] the server's sentence when it will never take this
+ * @property {string} [kept_for] a purpose other than the recording room's: such a recording is sent by nobody but its own screen
+ * @property {number | null} [marked_sec] how long the piece is as printed
+ * @property {number | null} [shortest_sec] what playing of it lasts at least
  */
 /** @typedef {{recording_id: string, seq: number, pcm: ArrayBuffer, sha256: string}} Chunk mono float32, little-endian */
 
@@ -69,12 +72,15 @@ export async function save(recording) {
   return durable;
 }
 
-/** @returns {Promise<Spooled[]>} oldest first */
-export async function list() {
+/**
+ * @param {string} [keptFor] the recording room's when left out
+ * @returns {Promise<Spooled[]>} oldest first
+ */
+export async function list(keptFor) {
   const stored = /** @type {Spooled[]} */ (await (await database).getAll("recording"));
   const all = new Map(stored.map((recording) => [recording.id, recording]));
   for (const [id, recording] of recordingsInMemory) all.set(id, recording);
-  return [...all.values()].sort((a, b) => a.started_at - b.started_at);
+  return [...all.values()].filter((recording) => recording.kept_for === keptFor).sort((a, b) => a.started_at - b.started_at);
 }
 
 /**
@@ -168,4 +174,12 @@ export async function isBroken(recording) {
   if (recording.state !== "recording") return false;
   const held = (await navigator.locks?.query())?.held ?? [];
   return !held.some((lock) => lock.name === lockName(recording.id));
+}
+
+/**
+ * Resolves when no page of this device records it any more: at once where none does.
+ * @param {Spooled} recording
+ */
+export async function whenLeft(recording) {
+  await navigator.locks?.request(lockName(recording.id), () => undefined);
 }

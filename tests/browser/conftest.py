@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 import soundfile
+from home_round import Home, from_home
 from live_server import LiveServer
 from playwright.sync_api import Browser, BrowserContext, Page, Playwright, expect, sync_playwright
 from small_audition import LEADER, PASSWORD, Drawn, set_up
@@ -177,3 +178,15 @@ def enter_as_leader(server: Server) -> Callable[[Watched], None]:
 def drawn(server: Server) -> Drawn:
     """One scale, six students, two adjudicators; declared and drawn, no take yet."""
     return set_up(server.url, server.setup_secret)
+
+
+@pytest.fixture(scope="module")
+def home(server: Server, drawn: Drawn) -> Home:
+    """A second round of the audition, handed in from home."""
+    return from_home(server, drawn)
+
+
+@pytest.fixture
+def link(home: Home) -> Callable[[str], str]:
+    """Makes a student's link to hand in: ``link(name)``."""
+    return home.link

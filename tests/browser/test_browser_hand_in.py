@@ -2,11 +2,8 @@
 
 import hashlib
 import re
-from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 
-import httpx
 import numpy as np
 import pytest
 import soundfile
@@ -15,43 +12,6 @@ from playwright.sync_api import expect
 from small_audition import STUDENTS
 
 pytestmark = pytest.mark.browser
-
-DUE = {"due": "2098-03-30T18:00", "zone": "Asia/Kathmandu", "grace_min": 15, "per_candidate": None}
-
-
-@dataclass
-class Home:
-    round_id: str
-    leader: Callable[..., httpx.Response]
-    candidates: dict[str, str]  # by name
-
-
-@pytest.fixture(scope="module")
-def home(server, drawn) -> Home:
-    """A second round of the audition, handed in from home."""
-    cookies = {c["name"]: c["value"] for c in drawn.cookies}
-
-    def ask(method: str, path: str, **options: object) -> httpx.Response:
-        with httpx.Client(base_url=server.url, cookies=cookies, headers={"Origin": server.url}, timeout=60) as client:
-            reply = client.request(method, f"/api{path}", **options)  # type: ignore[arg-type]
-        assert reply.is_success, reply.text
-        return reply
-
-    made = ask("POST", f"/auditions/{drawn.audition_id}/rounds", json={"name": "From home", "kind": "final"}).json()
-    ask("PUT", f"/rounds/{made['id']}/handing-in", json=DUE)
-    ask("POST", f"/rounds/{made['id']}/commit")
-    ask("POST", f"/rounds/{made['id']}/draw")
-    lines = ask("GET", f"/rounds/{made['id']}/handing-in").json()["lines"]
-    return Home(made["id"], ask, {line["name"]: line["candidate_id"] for line in lines})
-
-
-@pytest.fixture
-def link(home) -> Callable[[str], str]:
-    def make(name: str) -> str:
-        url = home.leader("POST", f"/candidates/{home.candidates[name]}/hand-in-link").json()["url"]
-        return "/hand-in.html#" + url.partition("#")[2]
-
-    return make
 
 
 @pytest.fixture

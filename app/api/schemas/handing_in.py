@@ -138,6 +138,8 @@ class OwnPieceToHandInOut(Out):
     piece_id: str
     title: str
     about: list[str]
+    marked_sec: float | None
+    shortest_sec: float | None
     takes: list[ReceiptOut]
 
 

@@ -3,6 +3,7 @@
 import { call, fetchBlob } from "../../core/api.js";
 import { clockAhead, handIn, leftText, onClocksOf, ownZone, remember, secretHere } from "../../core/hand-in.js";
 import { Deed, Field, Head, Line, Waiting, Wrong, clock, dateText, html, render, useAct, useEffect, useLoad, useRef, useState } from "../parts.js";
+import { RecordHere } from "./record-here.js";
 
 const TICK_MS = 10_000; // our choice: minutes are shown
 
@@ -34,7 +35,7 @@ function HandIn({ secret }) {
       <ul class="plain">${page.about.map((sentence) => html`<li>${sentence}</li>`)}</ul>
       ${needsConsent && page.is_open ? html`<${OwnConsent} secret=${secret} onNoted=${set} />` : null}
       ${page.consent_on ? html`<p class="soft">Consent to record: ${page.consent_by || "noted"}, ${dateText(page.consent_on)}.</p>` : null}
-      ${page.is_open && !globalThis.isSecureContext ? html`<${Wrong}>This address is not secure, so files can't be checked on their way. Open your link with https.<//>` : null}
+      ${page.is_open && !globalThis.isSecureContext ? html`<${Wrong}>This address is not secure, so files can't be checked on their way and the browser gives no microphone. Open your link with https.<//>` : null}
       ${page.pieces.map((piece) => html`<${Piece} key=${piece.piece_id} piece=${piece} page=${page} secret=${secret} why=${!globalThis.isSecureContext ? "Open your link with https first." : needsConsent ? "Consent comes first: fill it in above." : ""} onDone=${set} />`)}
       <p class="next" role="status">${page.complete ? "Every piece is in. You may replace a recording until the deadline; the last one counts." : page.is_open ? "Not every piece is in yet." : ""}</p>
       <footer class="soft small">${page.cautions.map((sentence) => html`<p>${sentence}</p>`)}
@@ -123,6 +124,7 @@ function Piece({ piece, page, secret, why, onDone }) {
           <div class="deeds"><${Deed} type="submit" kind=${counts ? "" : "deed"} busy=${act.busy} why=${why || (file ? "" : "Choose a file first.")}>${word}<//></div>
         </form>`
       : counts ? null : html`<p>Nothing was handed in.</p>`}
+    <${RecordHere} piece=${piece} number=${page.blind_number} secret=${secret} open=${page.is_open} why=${why} onDone=${onDone} />
   </section>`;
 }
 

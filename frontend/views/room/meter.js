@@ -1,9 +1,21 @@
 /** The level meter: the bar is loudness, the mark the peak that was held. */
 
 const FLOOR_DB = -60; // left end of the meter, our choice
+const QUIET_DB = -40; // the server's own word for very quiet
 
 /** @param {number} size linear, 1 is full scale */
 export const decibel = (size) => (size > 0 ? Math.max(-99, 20 * Math.log10(size)) : -99);
+
+/**
+ * @param {number} peakDb now
+ * @param {number} holdDb the peak that was held
+ * @returns {string}
+ */
+export function levelText(peakDb, holdDb) {
+  const held = `peak ${Math.round(holdDb)} dB`;
+  if (peakDb > -1) return "Too loud: move the microphone away.";
+  return peakDb < QUIET_DB ? `Very quiet (${held}).` : `The level is good (${held}).`;
+}
 
 /**
  * @param {HTMLCanvasElement} canvas

@@ -6,7 +6,7 @@ import * as sending from "../../core/sending.js";
 import * as spool from "../../core/spool.js";
 import { countIn, metronome } from "../../core/sounds.js";
 import { Ask, Choice, Deed, Wrong, clock, html, sentenceOf, useEffect, useFocusHere, useRef, useState } from "../parts.js";
-import { decibel, drawMeter } from "./meter.js";
+import { decibel, drawMeter, levelText } from "./meter.js";
 import { RoomCheck } from "./room-check.js";
 import { Sounds } from "./sounds-view.js";
 import { wayText } from "./way-text.js";
@@ -14,7 +14,6 @@ import { wayText } from "./way-text.js";
 const CLIP = 0.999; // a sample this large counts as clipped, our choice
 const HOLD_MS = 1500; // how long the peak mark stays, our choice
 const CLIP_HOLD_MS = 4000; // our choice: while recording the warning stays
-const QUIET_DB = -40; // the server's own word for very quiet
 const SILENT = 1e-5; // a channel below this carries nothing, our choice: -100 dB
 const KEPT_DEVICE = "fairhearing.microphone";
 const CHANNEL_NAMES = [
@@ -109,13 +108,9 @@ export function RecordView({ what, length, sounds, a4Hz, writtenA, token, onArri
           setChannels(peaks.length);
           if (now - spoken > 1000) {
             spoken = now;
-            const held = `peak ${Math.round(hold.current.db)} dB`;
             const silent = peaks.length > 1 && peak < SILENT && Math.max(...peaks) >= SILENT;
             setDeaf(silent);
-            setLevel(
-              peakDb > -1 ? "Too loud: move the microphone away."
-              : peakDb < QUIET_DB ? `Very quiet (${held}).` : `The level is good (${held}).`,
-            );
+            setLevel(levelText(peakDb, hold.current.db));
           }
         };
         setDevices(await microphones());
