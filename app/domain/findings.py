@@ -85,6 +85,7 @@ class Findings:
     usable: bool = True  # False: no findings (wrong piece, silence); ``warnings`` says why
     marks: dict[str, Any] = field(default_factory=dict)  # filled by ``app.judging.yardsticks``
     duration_sec: float | None = None
+    notated: bool = True  # False: nobody typed the piece in, so notes are those heard and bars mean nothing
 
 
 def findings_to_dict(findings: Findings) -> dict[str, Any]:

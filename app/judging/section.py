@@ -26,6 +26,12 @@ class PlayedTake:
     instrument: str
     piece_id: str
     findings: Mapping[str, Any]
+    reference_cents: float = 0.0  # where the reference its cents are counted from lies against the audition's
+
+    @property
+    def is_notated(self) -> bool:
+        """Whether the piece has notation; without it there are no bars, and names of notes are the commonest."""
+        return bool(self.findings.get("notated", True))
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,10 +82,13 @@ class CaptionDoubt:
 def tendencies(takes: Sequence[PlayedTake]) -> tuple[SectionTendency, ...]:
     """One per instrument and written pitch, by pitch. A player counts once, whatever the number of notes."""
     found: dict[tuple[str, str, int], dict[str, list[tuple[float, int]]]] = defaultdict(lambda: defaultdict(list))
-    for take in takes:
+    names: dict[tuple[str, int], str] = {}
+    for take in sorted(takes, key=lambda take: not take.is_notated):  # a page's names before those without one
         for one in take.findings["pitch"].get("tendencies", []):
-            key = (take.instrument, one["written_pitch"], int(one["sounding_midi"]))
-            found[key][take.player].append((float(one["median_cents"]), int(one["count"])))
+            midi, name = int(one["sounding_midi"]), one["written_pitch"]
+            printed = names.setdefault((take.instrument, midi), name)
+            key = (take.instrument, name if take.is_notated else printed, midi)
+            found[key][take.player].append((float(one["median_cents"]) + take.reference_cents, int(one["count"])))
     out = []
     for (instrument, name, midi), players in found.items():
         each = [
@@ -93,9 +102,9 @@ def tendencies(takes: Sequence[PlayedTake]) -> tuple[SectionTendency, ...]:
 
 
 def bars(takes: Sequence[PlayedTake]) -> tuple[SectionBar, ...]:
-    """Every bar of every piece in order; each player counts once in a bar."""
+    """Every bar of every piece with notation in order; each player counts once in a bar."""
     out = []
-    ordered = sorted(takes, key=lambda take: take.piece_id)
+    ordered = sorted((take for take in takes if take.is_notated), key=lambda take: take.piece_id)
     for piece_id, group in groupby(ordered, key=lambda take: take.piece_id):
         played = list(group)
         numbers = list(dict.fromkeys(note["bar"] for take in played for note in take.findings["notes"]))

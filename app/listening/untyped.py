@@ -6,6 +6,7 @@ no rhythm, no wrong note and no measured mark: without a page nobody knows what 
 """
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ from app.domain.piece import Bar, Phrase, Piece, PieceNote, TempoMark
 from app.listening.features import extract
 from app.listening.followed import Features, Followed, FollowedNote
 from app.listening.following import fitted_tuning_cents
-from app.listening.measuring import check_samples, findings_of
+from app.listening.measuring import Progress, check_samples, findings_of
 from app.listening.nothing import empty_rhythm
 from app.listening.settings import ListeningSettings
 
@@ -35,6 +36,7 @@ LEAST_CONFIDENCE = 0.5
 NEW_ATTACK_DIP_DB = 4.0
 BREATH_SEC = 0.25
 LEAST_NOTES = 3
+TRACE_STEP_SEC = 0.02  # nine points to a cycle of vibrato: enough to be seen
 NAMES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")  # the commonest spellings
 
 
@@ -54,14 +56,19 @@ def measure_untyped(
     *,
     transposition_semitones: int = 0,
     instrument: str = "other",
+    progress: Progress | None = None,
 ) -> Findings:
     """Findings of a take without notation; ``written_pitch`` follows the instrument's transposition.
 
-    ``samples`` [n] mono, full scale 1. Raises :class:`app.domain.errors.BadAudio` when nothing can be measured at all.
+    ``samples`` [n] mono, full scale 1; ``progress`` is called with a share from 0 to 1 and a word. Raises
+    :class:`app.domain.errors.BadAudio` when nothing can be measured at all.
     """
     settings = settings or ListeningSettings()
+    report = progress or (lambda share, text: None)
     check_samples(samples, sample_rate)
+    report(0.0, "listening")
     features = extract(samples, sample_rate)
+    report(0.6, "cutting out the notes")
     tuning = fitted_tuning_cents(features)
     sounding = cut_notes(features, tuning)
     piece = _as_piece(sounding, transposition_semitones, instrument)
@@ -79,10 +86,27 @@ def measure_untyped(
         usable=usable,
         warnings=() if usable else (NO_TONES,),
     )
+    report(0.7, "measuring the notes")
     found = findings_of(samples, sample_rate, piece, replace(settings, a4_hz="fit"), features, followed)
-    if not usable:
-        return found
-    return _without_notation(found)
+    found = replace(found, notated=False)
+    if usable:
+        found = _without_notation(found, pitch_trace(features, found.a4_hz_used))
+    report(1.0, "measured")
+    return found
+
+
+def pitch_trace(features: Features, a4_hz: float) -> dict[str, Any]:
+    """The pitch over time for a picture: {"step_sec", "semitones": [value or None]}.
+
+    MIDI numbers at ``a4_hz``, so that whole ones are semitones of the take's own reference; None where no tone is sure.
+    """
+    every = max(1, round(TRACE_STEP_SEC / features.hop_sec))
+    sure = np.isfinite(features.f0_hz) & (features.confidence >= LEAST_CONFIDENCE)
+    sure &= features.level_db > features.floor_db
+    with np.errstate(invalid="ignore", divide="ignore"):
+        midi = 69.0 + 12.0 * np.log2(features.f0_hz / a4_hz)
+    values = [round(float(v), 2) if known else None for v, known in zip(midi[::every], sure[::every], strict=True)]
+    return {"step_sec": every * features.hop_sec, "semitones": values}
 
 
 def cut_notes(features: Features, tuning_cents: float) -> list[SoundingNote]:
@@ -94,21 +118,21 @@ def cut_notes(features: Features, tuning_cents: float) -> list[SoundingNote]:
     gap, leave = max(1, round(GAP_SEC / hop)), max(1, round(LEAVES_SEC / hop))
     found: list[tuple[int, int]] = []
     start: int | None = None
-    last, away, middle = 0, 0, 0.0
+    last, middle = 0, 0.0
+    away: list[int] = []  # frames that have left the note, which need not follow one another without a hole
     for i in np.flatnonzero(voiced):
         if start is not None and i - last > gap:
             found.append((start, last + 1))
             start = None
         if start is None:
-            start, away, middle = int(i), 0, float(cents[i])
+            start, away, middle = int(i), [], float(cents[i])
         elif abs(cents[i] - middle) > LEAVES_CENTS:
-            away += 1
-            if away >= leave:
-                change = int(i) - away + 1
-                found.append((start, change))
-                start, middle, away = change, float(np.median(cents[change : i + 1])), 0
+            away.append(int(i))
+            if len(away) >= leave:
+                found.append((start, away[0]))
+                start, middle, away = away[0], float(np.median(cents[away])), []
         else:
-            away = 0
+            away = []
             middle += 0.08 * float(cents[i] - middle)
         last = int(i)
     if start is not None:
@@ -179,7 +203,7 @@ def _as_piece(sounding: list[SoundingNote], transposition_semitones: int, instru
     )
 
 
-def _without_notation(found: Findings) -> Findings:
+def _without_notation(found: Findings, trace: dict[str, Any]) -> Findings:
     """Take away what only a page could justify: rhythm, chord figures, and the summaries a mark would be made from."""
     summary_keys = ("median_abs_cents", "p90_abs_cents", "mean_cents")
     shares = ("share_within_5", "share_within_10", "share_within_20")
@@ -190,6 +214,7 @@ def _without_notation(found: Findings) -> Findings:
         "nearest_semitone": nearest,
         "why_null": NO_NOTATION,
         "chord_figures": [],
+        "trace": trace,
     }
     musicianship = {
         **found.musicianship,

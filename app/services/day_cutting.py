@@ -140,7 +140,7 @@ class CutDayRecording:
 
 def _pieces(session: Session, recording: DayRecording) -> "dict[str, ReadPiece | None]":
     """What could have been played, by key; None where there are no notes to follow."""
-    from app.services.pieces import load_piece
+    from app.services.piece_reading import has_notation, load_piece
 
     found: dict[str, ReadPiece | None] = {}
     for slot in day_sorting.run_sheet(session, recording):
@@ -151,7 +151,7 @@ def _pieces(session: Session, recording: DayRecording) -> "dict[str, ReadPiece |
             row = sight_sheets.as_read(session, session.get_one(Piece, piece_id), candidate.id)
             sealed = row.kind == sight_sheets.KIND and sight_sheets.sheet(session, candidate.id, piece_id) is None
             try:
-                found[key] = None if row.kind == "untyped" or sealed else load_piece(row, slot.instrument or None)
+                found[key] = None if sealed or not has_notation(row) else load_piece(row, slot.instrument or None)
             except FairhearingError:  # what can't be read can't be compared; the proctor still can
                 found[key] = None
     return found

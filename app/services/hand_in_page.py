@@ -18,8 +18,7 @@ from app.files.checks import Length
 from app.material.instruments import INSTRUMENTS
 from app.services import consent, declaring, handing_in, measuring, room_sounds
 from app.services.access import HandInPrincipal
-from app.services.measuring import is_measurable
-from app.services.piece_reading import load_piece
+from app.services.piece_reading import has_notation, load_piece
 from app.services.sheet_cells import round_pieces
 from app.sheets import cautions
 
@@ -168,7 +167,7 @@ def _piece(session: Session, row: Piece, instrument: str, takes: Sequence[Take],
 
 
 def _read(row: Piece, instrument: str) -> ReadPiece | None:
-    if not is_measurable(row):
+    if not has_notation(row):
         return None
     try:
         return load_piece(row, instrument or None)

@@ -7,7 +7,7 @@ the work is done, never in the server.
 
 import dataclasses
 import hashlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import sqlalchemy as sa
@@ -21,9 +21,13 @@ from app.domain.findings import findings_to_dict
 from app.files.store import BlobStore
 from app.jobs.ledger import Progress, Save
 from app.listening.version import ALGORITHM_VERSION
+from app.material.instruments import INSTRUMENTS
 from app.services import custody, declaring, queueing, room_sounds, sight_sheets
+from app.services.piece_reading import has_notation
 
 if TYPE_CHECKING:
+    from app.domain.findings import Findings as MeasuredFindings
+    from app.files.audio import Audio
     from app.listening.settings import ListeningSettings
 
 KIND = "measure-take"
@@ -60,16 +64,16 @@ def input_hash(take: Take, piece: Piece, candidate: Candidate, audition: Auditio
     return custody.content_hash(made_from)
 
 
-def is_measurable(piece: Piece) -> bool:
-    """Whether anything can be followed: an étude known only by its title can't."""
-    return piece.kind != "untyped"
+def is_measurable(take: Take) -> bool:
+    """Whether the take's sound is still there to be measured; without notation less is measured, not nothing."""
+    return take.destroyed_at is None
 
 
 def ask(session: Session, take: Take, *, priority: int = PRIORITY_IN_THE_ROOM) -> Job | None:
-    """Queue the measuring of a take as things stand now; None when its piece has no notes to follow."""
-    around = _around(session, take)
-    if not is_measurable(around.piece) or take.destroyed_at is not None:
+    """Queue the measuring of a take as things stand now; None when its recording was destroyed."""
+    if not is_measurable(take):
         return None
+    around = _around(session, take)
     wanted = input_hash(take, around.piece, around.candidate, around.audition)
     key = f"{KIND}:{take.id}:{wanted[:32]}:{ALGORITHM_VERSION}"
     payload = {"take_id": take.id, "input_hash": wanted}
@@ -83,11 +87,9 @@ def ask_again(session: Session, take_id: str) -> Measuring:
         raise NotFound("This take is not there any more; reload the page.")
     if take.state == "voided":
         raise WrongState("This take is voided, so it is not measured; measure its re-take.")
-    if take.destroyed_at is not None:
-        raise WrongState("This recording was destroyed, so its findings stay as they are.")
     job = ask(session, take, priority=PRIORITY_AGAIN)
     if job is None:
-        raise WrongState("This piece has no notes to follow; add its notation or type its bars first.")
+        raise WrongState("This recording was destroyed, so its findings stay as they are.")
     return _shown(queueing.requeue(session, job))
 
 
@@ -135,7 +137,7 @@ def is_stale(session: Session, found: Findings) -> bool:
 def bar_positions(payload: Mapping[str, Any]) -> list[dict[str, Any]]:
     """Where each bar begins in the take: [{"bar", "at_sec"}], in the order played. Says nothing about how well."""
     found: list[dict[str, Any]] = []
-    for note in payload.get("notes", []):
+    for note in payload.get("notes", []) if payload.get("notated", True) else ():
         if note["grace"] or note["onset_sec"] is None or note["status"] == "omitted":
             continue
         if not found or found[-1]["bar"] != note["bar"]:
@@ -195,8 +197,6 @@ class MeasureTake:
         """Measure one take; the save writes its findings. Errors raised on purpose set the job aside."""
         from app.files.audio import decode
         from app.judging.yardsticks import measured_marks
-        from app.listening.measuring import measure
-        from app.services.pieces import load_piece
 
         take_id = str(payload["take_id"])
         with self._database.read() as session:
@@ -205,11 +205,9 @@ class MeasureTake:
                 raise NotFound("The take was destroyed before it was measured.")
             around = _around(session, take)
             rubric, rule = declaring.rubric_of(around.audition), declaring.rule_of(around.audition)
-        progress(0.0, "reading the piece")
-        piece = load_piece(around.piece, around.candidate.instrument or None)
+        listen = _listening_to(around, progress)
         progress(0.02, "decoding")
-        audio = decode(self._store.local_path(take.sha256))
-        findings = measure(audio.samples, audio.sample_rate, piece, _settings(around.audition), progress)
+        findings = listen(decode(self._store.local_path(take.sha256)))
         marks = measured_marks(findings, (rubric.low, rubric.high), rule.yardsticks)
         findings = dataclasses.replace(
             findings, marks={caption: dataclasses.asdict(mark) for caption, mark in marks.items()}
@@ -222,6 +220,29 @@ class MeasureTake:
         }
 
         return lambda session: save_findings(session, row)
+
+
+def _listening_to(around: _Around, progress: Progress) -> "Callable[[Audio], MeasuredFindings]":
+    """How a take of this piece is measured: through its notation, or by its sound alone where there is none."""
+    settings = _settings(around.audition)
+    if not has_notation(around.piece):
+        from app.listening.untyped import measure_untyped
+
+        played = INSTRUMENTS.get(around.candidate.instrument or around.piece.instrument)
+        return lambda audio: measure_untyped(
+            audio.samples,
+            audio.sample_rate,
+            settings,
+            transposition_semitones=played.transposition_semitones if played is not None else 0,
+            instrument=played.key if played is not None else "other",
+            progress=progress,
+        )
+    from app.listening.measuring import measure
+    from app.services.pieces import load_piece
+
+    progress(0.0, "reading the piece")
+    piece = load_piece(around.piece, around.candidate.instrument or None)
+    return lambda audio: measure(audio.samples, audio.sample_rate, piece, settings, progress)
 
 
 def save_findings(session: Session, row: Mapping[str, Any]) -> None:

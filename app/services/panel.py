@@ -22,7 +22,7 @@ from app.db.models import (
     Take,
 )
 from app.domain.errors import FairhearingError, NotAllowed, NotFound, WrongState
-from app.services import absences, declaring, hearing, measuring, pieces, shares, turns
+from app.services import absences, declaring, heard_picture, hearing, measuring, pieces, shares, turns
 from app.services.access import AdjudicatorPrincipal
 from app.services.attendance import NOT_HEARD
 from app.services.sheet_cells import round_pieces
@@ -163,7 +163,7 @@ def findings(session: Session, principal: AdjudicatorPrincipal, take_id: str) ->
     measured = measuring.newest(session, found.take.id)
     if measured is None:
         raise NotFound("This take is not measured yet; look again in a minute.")
-    return measured.payload
+    return {**heard_picture.without_trace(measured.payload), "picture": heard_picture.picture(measured.payload)}
 
 
 def _choose(drawn: Sequence[Round], round_id: str | None) -> Round | None:

@@ -10,8 +10,7 @@ from app.domain.errors import NotFound
 from app.files.engraving import engrave
 from app.services import sight_sheets
 from app.services.access import AdjudicatorPrincipal
-from app.services.measuring import is_measurable
-from app.services.piece_reading import excerpt_bars, musicxml_of
+from app.services.piece_reading import excerpt_bars, has_notation, musicxml_of
 from app.services.sheet_cells import round_pieces
 
 LINE_WIDTH = 62.0  # staff spaces, our choice: two or three bars a line, so that a finger finds one on a narrow tablet
@@ -47,7 +46,7 @@ def music(session: Session, principal: AdjudicatorPrincipal, piece_id: str) -> P
         raise NotFound("This piece is not part of what you hear; reload the page.")
     if row.kind == sight_sheets.KIND:  # the row's own notes are nobody's, and each candidate's are sealed
         raise NotFound("Sight-reading is sealed and may differ between numbers; name the bar by its number.")
-    if not is_measurable(row):
+    if not has_notation(row):
         raise NotFound("This piece has no notation here; name the bar by its number.")
     first_bar, last_bar = excerpt_bars(row)
     engraved = engrave(musicxml_of(row), width=LINE_WIDTH, first_bar=first_bar, last_bar=last_bar)

@@ -73,7 +73,8 @@ def measured_takes(session: Session, candidate_id: str) -> dict[str, Findings]:
         row = measuring.newest(session, take.id)
         if row is not None:
             findings = findings_from_dict(row.payload)
-            if findings.usable:
+            # Without notation cents are counted from the take's own reference, which is no figure to lay beside others.
+            if findings.usable and findings.notated:
                 found[piece_key(sight_sheets.as_read(session, piece, candidate_id))] = findings
     return found
 

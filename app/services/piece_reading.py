@@ -28,6 +28,7 @@ from app.material.sight_recipe import sight_recipe_from
 from app.material.transposing import for_instrument
 
 _ABC_FIELD = re.compile(rb"^(X|K):", re.MULTILINE)
+UNTYPED = "untyped"  # kind of a piece that nobody has typed in
 KEPT_READINGS = 128  # our choice: some auditions' pieces on several instruments
 _UNIT_WORDS = {
     0.125: "thirty-second",
@@ -41,6 +42,11 @@ _UNIT_WORDS = {
     4.0: "whole",
     6.0: "dotted whole",
 }
+
+
+def has_notation(row: models.Piece) -> bool:
+    """Whether there is notation to read, print and follow; a piece known only by its title has none."""
+    return row.kind != UNTYPED
 
 
 def load_piece(row: models.Piece, instrument: str | None = None) -> Piece:

@@ -31,7 +31,7 @@ from app.material.sight_reading import sight_reading
 from app.material.sight_reading import title_of as sight_title_of
 from app.material.sight_recipe import sight_recipe_from
 from app.services import custody, declaring
-from app.services.piece_reading import excerpt_bars, tempo_text, whole_piece
+from app.services.piece_reading import UNTYPED, excerpt_bars, tempo_text, whole_piece
 from app.services.piece_reading import load_piece as load_piece
 from app.services.piece_reading import musicxml_of as musicxml_of
 
@@ -145,6 +145,11 @@ def from_sight_recipe(values: Mapping[str, Any], *, title: str = "") -> NewPiece
     sight_reading(recipe)
     source = json.dumps(known, sort_keys=True).encode()
     return NewPiece(_title(title or sight_title_of(recipe)), SIGHT_READING, recipe.instrument, source, "recipe")
+
+
+def untyped(title: str, *, instrument: str = "") -> NewPiece:
+    """A piece known by its title alone: it is heard and marked, and measured by its sound without a measured mark."""
+    return NewPiece(_title(title), UNTYPED, instrument_of(instrument or DEFAULT_INSTRUMENT).key, b"", "")
 
 
 def add(session: Session, audition_id: str, new: NewPiece, *, actor: Actor) -> Piece:

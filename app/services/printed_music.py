@@ -3,8 +3,7 @@
 from app.db.models import Piece
 from app.domain.engraving import Engraving
 from app.files.engraving import engrave
-from app.services.measuring import is_measurable
-from app.services.piece_reading import excerpt_bars, musicxml_of
+from app.services.piece_reading import excerpt_bars, has_notation, musicxml_of
 
 # Widths of a line in staff spaces, our choice: a long part is set a little smaller, so that it still fits one page with
 # its lanes; a scale in short form as small as it takes to stand on one line.
@@ -15,7 +14,7 @@ SHORT_FORM_WIDTHS = (100.0, 118.0, 140.0, 165.0)
 
 def engraving_for_print(row: Piece) -> Engraving | None:
     """The piece's excerpt engraved for a sheet, long parts a little smaller; None when it has no notation."""
-    if not is_measurable(row):
+    if not has_notation(row):
         return None
     source = musicxml_of(row)
     first, last = excerpt_bars(row)

@@ -14,7 +14,7 @@ from app.domain.findings import Findings, findings_from_dict
 from app.judging.combining import Combining
 from app.judging.marks_arrays import to_arrays
 from app.services import declaring, measuring, opening, standing
-from app.services.piece_reading import load_piece
+from app.services.piece_reading import has_notation, load_piece
 from app.services.printed_music import engraving_for_print
 from app.services.rounds import get_round
 from app.services.sheet_cells import round_pieces
@@ -102,7 +102,7 @@ def findings_of(session: Session, take: Take) -> Findings | None:
 
 def reading_of(row: Piece, instrument: str) -> material.Piece | None:
     """The piece as this candidate read it; None when it has no notes."""
-    return load_piece(row, instrument or None) if measuring.is_measurable(row) else None
+    return load_piece(row, instrument or None) if has_notation(row) else None
 
 
 def _merged(marks: RoundMarks) -> tuple[dict[Cell, float], dict[tuple[str, str], float]]:

@@ -42,8 +42,7 @@ def takes(session: Session, audition_id: str | None) -> list[str]:
         select(Take.id)
         .join(Candidate, col(Candidate.id) == Take.candidate_id)
         .join(Round, col(Round.id) == Candidate.round_id)
-        .join(Piece, col(Piece.id) == Take.piece_id)
-        .where(Take.state == "kept", Piece.kind != "untyped")
+        .where(Take.state == "kept", col(Take.destroyed_at).is_(None))
         .order_by(col(Take.id))
     )
     if audition_id is not None:

@@ -9,7 +9,7 @@ from app.db.models import Audition, Piece
 from app.domain import piece as domain
 from app.domain.errors import BadInput, NotAllowed, NotFound
 from app.material.instruments import INSTRUMENTS
-from app.services.piece_reading import load_piece
+from app.services.piece_reading import has_notation, load_piece
 
 MOST_COUNT_IN_BARS = 4  # our choice
 #: Names of the twelve written pitch classes a sounding A may have, by semitones above it.
@@ -67,7 +67,7 @@ def pulse(session: Session, piece_id: str, *, audition_id: str | None = None) ->
         raise NotFound("This piece is not there any more; reload the page.")
     if audition_id not in (None, row.audition_id):
         raise NotAllowed("This tablet belongs to another audition's recording room.")
-    if row.kind == "untyped":
+    if not has_notation(row):
         raise NotFound("This piece has no notation, so nothing says how fast it is counted.")
     bars = sounds_of(session.get_one(Audition, row.audition_id)).count_in_bars
     return pulse_of(load_piece(row, None), bars)

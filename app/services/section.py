@@ -1,8 +1,10 @@
 """The section report of a round: loaded from kept takes and sent sheets, put in words, drawn. No name is reached."""
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
+from typing import Any
 
 from sqlmodel import Session, col, select
 
@@ -81,7 +83,7 @@ def _model(session: Session, round_id: str) -> SectionReportModel:
     audition = declaring.get_audition(session, row.audition_id)
     pieces = round_pieces(session, row)
     titles = {piece.id: piece.title for piece in pieces}
-    takes = _played(session, round_id)
+    takes = _played(session, round_id, audition.a4_hz)
     # Sight-reading may differ between players: its bars are not the same bars.
     alike = [take for take in takes if take.piece_id in {piece.id for piece in pieces if piece.kind != KIND}]
     tendencies, bars = section.tendencies(takes), section.bars(alike)
@@ -119,7 +121,14 @@ def _model(session: Session, round_id: str) -> SectionReportModel:
     )
 
 
-def _played(session: Session, round_id: str) -> list[PlayedTake]:
+def _own_reference_cents(findings: Mapping[str, Any], a4_hz: float) -> float:
+    """How far a take without notation, which is read at its own reference, was tuned above the audition's."""
+    if findings.get("notated", True):
+        return 0.0
+    return 1200.0 * math.log2(float(findings["a4_hz_used"]) / a4_hz)
+
+
+def _played(session: Session, round_id: str, a4_hz: float) -> list[PlayedTake]:
     rows = session.exec(
         select(Take, Candidate)
         .where(Take.candidate_id == Candidate.id, Candidate.round_id == round_id, Take.state == "kept")
@@ -129,7 +138,8 @@ def _played(session: Session, round_id: str) -> list[PlayedTake]:
     for take, candidate in rows:
         found = measuring.newest(session, take.id)
         if found is not None and found.payload["usable"]:
-            out.append(PlayedTake(candidate.id, candidate.instrument, take.piece_id, found.payload))
+            own = _own_reference_cents(found.payload, a4_hz)
+            out.append(PlayedTake(candidate.id, candidate.instrument, take.piece_id, found.payload, own))
     return out
 
 

@@ -1,6 +1,7 @@
 """From a loaded round to the frozen models of its sheets. Names go in only once the round is opened."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import date, datetime
 from typing import Any
 
@@ -8,6 +9,7 @@ from sqlmodel import Session
 
 from app.db.models import Candidate, Piece
 from app.domain.errors import WrongState
+from app.domain.findings import Findings
 from app.domain.panel import ALL_PIECES, Yardstick
 from app.judging.yardsticks import MEASURE_WORDS, yardstick_points, yardsticks_in_force
 from app.material.instruments import INSTRUMENTS
@@ -20,6 +22,7 @@ from app.sheets.models import (
     CaptionRow,
     CommentSheetModel,
     Exercise,
+    Finding,
     MarksBlock,
     OverallRow,
     Paper,
@@ -31,6 +34,10 @@ from app.sheets.models import (
 from app.sheets.part_marks import part_marks
 from app.sheets.practice import first_three, practice_plan
 from app.sheets.progress import progress_sentences
+from app.sheets.sound_trace import sound_trace
+from app.sheets.untyped_in_words import NOT_JUDGED, untyped_in_words, untyped_practice
+from app.sheets.untyped_in_words import caption as heard_caption
+from app.sheets.untyped_in_words import heading as heard_heading
 from app.sheets.wording import Style, and_list, page_bottom_line, span_text, tempo_text
 
 MONTHS = (
@@ -39,6 +46,7 @@ MONTHS = (
 )
 SEALED = "Comment sheets carry names: open the round first, then print them."
 MOST_FINDINGS = 3  # sentences for one piece on a comment sheet; our choice
+MOST_HEARD_FINDINGS = 4  # without notation nothing else is on the sheet of it; our choice
 MOST_SCALE_FINDINGS = 1  # for a scale in short form; our choice
 
 
@@ -113,7 +121,7 @@ def comment_sheet_model(
         parts.append(part)
         plans.append(plan)
     practice = first_three(tuple(plans))
-    measured = any(part.marks is not None for part in parts)
+    measured = any(part.marks is not None or part.trace is not None for part in parts)
     row_of = next((r for r in loaded.shown["rows"] if r["candidate_id"] == candidate_id), None)
     captions = row_of["captions"] if row_of is not None else {}
     return CommentSheetModel(
@@ -322,13 +330,13 @@ def _part(
         numbers = [bar.number for bar in reading.bars]
         tempo = "" if reading.tempo_assumed else f" · {tempo_text(reading.tempo_marks[0], style.note_names)}"
         heading = span_text(numbers[0], numbers[-1]) + tempo
-    if reading is None or findings is None or not findings.usable:
+    if reading is None and not sealed and findings is not None and findings.usable and not findings.notated:
+        return _heard_part(row, candidate.instrument or row.instrument, findings, style)
+    if reading is None or findings is None or not findings.usable or not findings.notated:
         why = "no take was kept." if take is None else "this take is not measured yet."
         if sealed:
             why = "its notes stayed sealed: no study time was begun."
-        elif reading is None:
-            why = "this piece has no notation here, so only the panel's ears judged it."
-        elif findings is not None:
+        elif findings is not None and not findings.usable:
             why = why_no_findings(findings)
         return PartOnSheet(row.title, heading, None if short else engraving, None, why_no_findings=why, short=short), ()
     plan = tuple(
@@ -350,6 +358,24 @@ def _part(
         short=short,
     )
     return part, plan
+
+
+def _heard_part(
+    row: Piece, instrument: str, findings: Findings, style: Style
+) -> tuple[PartOnSheet, tuple[Exercise, ...]]:
+    """A piece that nobody typed in: what the sound alone shows."""
+    said = chosen(untyped_in_words(findings, instrument, style), MOST_HEARD_FINDINGS)
+    part = PartOnSheet(
+        title=row.title,
+        heading=heard_heading(findings),
+        engraving=None,
+        marks=None,
+        findings=(Finding("notes", NOT_JUDGED), *said),
+        caption=heard_caption(findings, style),
+        trace=sound_trace(findings),
+    )
+    plan = untyped_practice(findings, instrument)
+    return part, tuple(replace(exercise, piece_title=row.title) for exercise in plan)
 
 
 def _caption(style: Style, *, reading_has_repeats: bool, short: bool, doubt: str) -> str:

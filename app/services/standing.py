@@ -38,6 +38,7 @@ from app.judging.standing import input_hash, make_standing
 from app.judging.yardsticks import measured_marks
 from app.services import absences, carrying, declaring, hearing, measuring, shares
 from app.services.attendance import NOT_HEARD
+from app.services.piece_reading import has_notation
 from app.services.rounds import get_round
 from app.services.sheet_cells import round_pieces
 
@@ -169,7 +170,9 @@ def round_marks(session: Session, round_id: str) -> RoundMarks:
     )
     repeats, missing_repeats = _repeats(session, row, {a.id: a.letter for a in panel}, ids, empty)
     own_cells = len(table.piece_ids) * len(table.captions)
-    takes = _counting_takes(session, round_id, ids)
+    # Without notation there is no measured mark; a take of such a piece must not count as one that is missing.
+    notated = {p.id for p in pieces if has_notation(p)}
+    takes = [t for t in _counting_takes(session, round_id, ids) if t.piece_id in notated]
     measured, unfinished = _measured(session, takes, rubric, rule)
     titles = {p.id: p.title for p in pieces}
     if row.carried_from is not None:

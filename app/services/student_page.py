@@ -19,19 +19,21 @@ from app.domain.findings import Findings
 from app.domain.piece import PieceNote
 from app.files.engraving import engrave
 from app.material.instruments import INSTRUMENTS
-from app.services import kept_sheets, measuring, printing, sight_sheets
+from app.services import kept_sheets, printing, sight_sheets
 from app.services.access import StudentPrincipal
 from app.services.attendance import NOT_HEARD
-from app.services.piece_reading import excerpt_bars, musicxml_of
+from app.services.piece_reading import excerpt_bars, has_notation, musicxml_of
 from app.services.printed_music import engraving_for_print, is_short_form
 from app.services.printed_round import findings_of, load_round, reading_of
 from app.services.sheet_cells import round_pieces
 from app.services.sheet_models import comment_sheet_model
 from app.sheets import cautions
 from app.sheets.marked_picture import MarkedPicture, marked_picture
-from app.sheets.models import CommentSheetModel, PartMarks, PartOnSheet
+from app.sheets.models import CommentSheetModel, PartMarks, PartOnSheet, SoundTrace
 from app.sheets.note_figures import NoteFigures, note_figures
 from app.sheets.practice_settings import PracticeSettings, practice_settings
+from app.sheets.sound_trace import trace_picture
+from app.sheets.untyped_in_words import heard_figures
 from app.sheets.wording import Style, page_bottom_line
 
 NARROW_WIDTH = 42.0  # staff spaces: a line that a telephone held upright shows in readable size; our choice
@@ -134,6 +136,8 @@ def marked_part(session: Session, principal: StudentPrincipal, candidate_id: str
         session.get_one(Audition, principal.audition_id).note_names,
         page_bottom_line(reading, engraving) if reading is not None and engraving is not None else None,
     )
+    if found.trace is not None and findings is not None:
+        return _heard_part(found.trace, findings, candidate.instrument or piece.instrument)
     short = is_short_form(piece)
     return MarkedPart(
         wide=_picture(engraving, found.marks, short),
@@ -141,6 +145,18 @@ def marked_part(session: Session, principal: StudentPrincipal, candidate_id: str
         figures=note_figures(reading, found.marks, findings, style) if reading is not None else (),
         sounds=_sounds(reading.notes, findings) if reading is not None and findings is not None else (),
         practice=practice_settings(reading, findings, style) if reading is not None else None,
+    )
+
+
+def _heard_part(trace: SoundTrace, findings: Findings, instrument: str) -> MarkedPart:
+    """A take without notation: the sheet's picture of its sound, every note heard to be chosen in it."""
+    measured = findings if not findings.notated else None  # measured anew since the sheet was printed
+    return MarkedPart(
+        wide=trace_picture(trace, narrow=False),
+        narrow=trace_picture(trace, narrow=True),
+        figures=heard_figures(measured, instrument) if measured is not None else (),
+        sounds=tuple(SoundingNote(n.note_id, n.start_sec, n.end_sec) for n in trace.notes),
+        practice=None,
     )
 
 
@@ -227,7 +243,7 @@ def _picture(engraving: Engraving | None, marks: PartMarks | None, short: bool) 
 
 def _narrow(piece: Piece, engraving: Engraving | None) -> Engraving | None:
     """The same music in narrow lines; the sheet's own lines where the piece was changed since it was printed."""
-    if engraving is None or not measuring.is_measurable(piece):
+    if engraving is None or not has_notation(piece):
         return engraving
     now = engraving_for_print(piece)
     if now is None or now.digest != engraving.digest:

@@ -1,5 +1,6 @@
 """The comment sheet: what one student takes home. Two pages by default, drawn from a frozen model."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from app.sheets import fonts, palette
@@ -7,6 +8,7 @@ from app.sheets.engraved_part import NAME_COLUMN_PT, SYSTEM_GAP_PT, PlacedSystem
 from app.sheets.marks_table import draw_marks
 from app.sheets.models import CommentSheetModel, Exercise, PartOnSheet, RemarkLine, model_hash
 from app.sheets.page import Sheet, text_height
+from app.sheets.sound_trace import TraceLine, line_count, paper_lines
 from app.sheets.typography import Span, draw, fitted, line_width, shortened, wrap
 from app.sheets.wording import bars_text
 
@@ -172,10 +174,12 @@ def _part(sheet: Sheet, part: PartOnSheet, number: int, model: CommentSheetModel
         _bullet(sheet, finding.sentence)
     if part.why_no_findings is not None:
         sheet.paragraph([Span(f"No measurements: {part.why_no_findings}")])
-    if part.engraving is None:
-        return
     later = sum(_least_height(sheet, other) for other in model.parts[number + 1 :])
     most = None if model.detail else pages
+    if part.trace is not None:
+        _trace(sheet, part, later, most)
+    if part.engraving is None:
+        return
     scale, systems = _scaled(sheet, part, later, most)
     kept, left_out = _selected(sheet, systems, later + _caption_height(sheet, part), most)
     sheet.y -= 8
@@ -194,6 +198,28 @@ def _part(sheet: Sheet, part: PartOnSheet, number: int, model: CommentSheetModel
         caption = f"{caption} Not printed here: {bars}; the sheet in detail has every line.".strip()
     if caption:
         sheet.paragraph([Span(caption, "text", palette.SOFT)], size=palette.SMALL_PT)
+
+
+def _trace(sheet: Sheet, part: PartOnSheet, later: float, pages: int | None) -> None:
+    """The picture of a take without notation: fewer and longer lines where that keeps it within ``pages``."""
+    assert part.trace is not None
+    after = later + _caption_height(sheet, part)
+    full = line_count(part.trace)
+    traced = paper_lines(part.trace, sheet.text_width, full)
+    for count in range(full, 0, -1):
+        fewer = paper_lines(part.trace, sheet.text_width, count)
+        if pages is None or _fits(sheet, fewer, after, pages):
+            traced = fewer
+            break
+    sheet.y -= 8
+    for line in traced:
+        if sheet.room < line.height + (_caption_height(sheet, part) if line is traced[-1] else 0.0):
+            sheet.new_page()
+            _continued(sheet, part)
+        line.draw(sheet.canvas, sheet.left + NAME_COLUMN_PT, sheet.y)
+        sheet.y -= line.height
+    if part.caption:
+        sheet.paragraph([Span(part.caption, "text", palette.SOFT)], size=palette.SMALL_PT)
 
 
 def _continued(sheet: Sheet, part: PartOnSheet) -> None:
@@ -217,7 +243,8 @@ def _opening_height(sheet: Sheet, part: PartOnSheet) -> float:
     """Height of a part's sentences, which stay with the heading; its music may begin the next page."""
     text = sum(text_height([Span(f.sentence)], palette.BODY_PT, sheet.text_width - 12) + 2 for f in part.findings)
     if part.findings or part.engraving is None:
-        return text + 14
+        first = paper_lines(part.trace, sheet.text_width, 1)[0].height if part.trace is not None else 0.0
+        return text + 14 + first
     scale = space_for(part.engraving, sheet.text_width)
     return text + 12 + lay_out(part.engraving, part.marks, scale, short=part.short)[0].height
 
@@ -230,6 +257,8 @@ def _least_height(sheet: Sheet, part: PartOnSheet) -> float:
         scale = space_for(part.engraving, sheet.text_width)
         systems = lay_out(part.engraving, part.marks, scale, short=part.short)
         music = sum(s.height for s in systems) if part.short else max(s.height for s in systems)
+    elif part.trace is not None:
+        music = paper_lines(part.trace, sheet.text_width, 1)[0].height
     return HEADING_PT + text + 8 + music + _caption_height(sheet, part)
 
 
@@ -268,7 +297,7 @@ def _selected(
     return kept, [s for s in systems if s.index not in indices]
 
 
-def _fits(sheet: Sheet, systems: list[PlacedSystem], after: float, pages: int) -> bool:
+def _fits(sheet: Sheet, systems: Sequence[PlacedSystem | TraceLine], after: float, pages: int) -> bool:
     """Whether the systems and what comes after them end on the last of ``pages``."""
     page, room = sheet.page, sheet.room - 8
     for placed in systems:

@@ -12,7 +12,7 @@ from typing import Any, Literal
 
 from app.domain.engraving import Engraving
 
-TEMPLATE_VERSION = "3"  # raise it with every change that moves ink or gives a model another field
+TEMPLATE_VERSION = "4"  # raise it with every change that moves ink or gives a model another field
 
 Paper = Literal["letter", "a4"]
 
@@ -105,6 +105,39 @@ class PartMarks:
 
 
 @dataclass(frozen=True, slots=True)
+class TracedNote:
+    """A note heard in a take without notation, with the nearest semitone (MIDI number at the take's own reference)."""
+
+    note_id: str
+    start_sec: float
+    end_sec: float
+    name: str  # as the player writes it: "B♭"
+    semitone: int
+    cents: float | None = None  # from that semitone, sharp positive
+    look: bool = False  # worth a look: coloured, and printed where there is room
+    level_db: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TracedArc:
+    """The best rise and fall through the loudness of one breath: (start of a note in seconds, dB)."""
+
+    points: tuple[tuple[float, float], ...]
+    end_sec: float
+    loudest_note_id: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SoundTrace:
+    """Everything that the picture of a take without notation shows."""
+
+    step_sec: float
+    semitones: tuple[float | None, ...]  # MIDI numbers at the take's own reference; None: no sure tone
+    notes: tuple[TracedNote, ...] = ()
+    arcs: tuple[TracedArc, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Finding:
     """A finding in words: bars, figure and doubt are in the sentence; ``weight`` ranks it among the others."""
 
@@ -137,6 +170,7 @@ class PartOnSheet:
     caption: str = ""  # how to read the lanes, what isn't shown
     why_no_findings: str | None = None
     short: bool = False  # a scale: the pitch lane only
+    trace: SoundTrace | None = None  # in place of music where nobody typed the piece in
 
 
 @dataclass(frozen=True, slots=True)

@@ -210,6 +210,12 @@ def part_of_beat(lost_quarters: float, note_names: str) -> str:
     return f"less than a {value_name(0.25, note_names)}"
 
 
+def clock_text(sec: float) -> str:
+    """A moment of a take as a player shows it: "1:05"."""
+    whole = int(sec)
+    return f"{whole // 60}:{whole % 60:02d}"
+
+
 def signed(value: float, digits: int = 0) -> str:
     """A figure with its sign and a true minus."""
     text = f"{abs(value):.{digits}f}"

@@ -1,6 +1,6 @@
 /** Findings of one take: sentences and figures first, then a lane for pitch, one for time, one for level. */
 
-import { html } from "./parts.js";
+import { Drawing, html } from "./parts.js";
 import { pitchText } from "./pitch-text.js";
 
 const STEP = 15; // px from note to note, our choice
@@ -41,6 +41,27 @@ function leading(findings) {
       text: or(musicianship.evenness_median === null || musicianship.evenness_median === undefined ? "" : `${Math.round(musicianship.evenness_median * 100)} % of the loudness follows the arc`, musicianship.why_null),
     },
     { name: "Tone, harmonics to noise", text: or(figure(tone.hnr_db, "dB", 1), tone.why_null) },
+  ];
+}
+
+/**
+ * The same without notation: what the sound alone shows.
+ * @param {any} findings
+ * @returns {{name: string, text: string}[]}
+ */
+function heardAlone({ pitch, musicianship, tone, a4_hz_fitted, notes }) {
+  const nearest = pitch.nearest_semitone?.median_abs_cents ?? null;
+  const drift = pitch.drift_cents_per_min;
+  const even = musicianship.evenness_between_breaths ?? null;
+  const none = (why) => `not given: ${why ?? "too little to tell"}`;
+  return [
+    { name: "Notes heard", text: String(notes.length) },
+    { name: "Tuning of the take", text: a4_hz_fitted ? `A4 at ${a4_hz_fitted.toFixed(1)} Hz` : none("too few steady notes") },
+    { name: "Pitch, typical distance from the nearest semitone", text: nearest === null ? none("too few steady notes") : figure(nearest, "cents", 1) },
+    { name: "Drift", text: drift ? `${signed(drift.value, 1)} cents a minute (${signed(drift.low, 1)} to ${signed(drift.high, 1)})` : none(pitch.why_no_drift) },
+    { name: "Vibrato", text: pitch.vibrato ? `${pitch.vibrato.rate_hz.toFixed(1)} waves a second, ${pitch.vibrato.extent_cents.toFixed(0)} cents wide, on ${pitch.vibrato.notes} of the notes` : "none heard" },
+    { name: "Arcs between breaths", text: even === null ? none("no breath has enough notes with a level of their own") : `${Math.round(even * 100)} % of the loudness follows the arc` },
+    { name: "Tone, harmonics to noise", text: figure(tone.hnr_db, "dB", 1) || none(tone.why_null) },
   ];
 }
 
@@ -114,11 +135,12 @@ export function FindingsView({ answer }) {
   }
   const off = (findings.pitch?.tendencies ?? []).filter((one) => Math.abs(one.median_cents) >= WORTH_CENTS && one.count >= 2);
   const held = (findings.rhythm?.held_notes ?? []).filter((one) => one.ratio !== null && one.ratio < 0.93);
+  const notated = findings.notated !== false;
   return html`
-    ${happenings(findings).map((sentence) => html`<p>${sentence}</p>`)}
+    ${(notated ? happenings(findings) : ["Neither notes nor rhythm could be judged, and there is no measured mark."]).map((sentence) => html`<p>${sentence}</p>`)}
     ${warnings.map((warning) => html`<p class="soft">${warning}</p>`)}
-    <dl class="facts">${leading(findings).map((one) => html`<dt>${one.name}</dt><dd>${one.text}</dd>`)}</dl>
+    <dl class="facts">${(notated ? leading(findings) : heardAlone(findings)).map((one) => html`<dt>${one.name}</dt><dd>${one.text}</dd>`)}</dl>
     ${off.length ? html`<p>${off.slice(0, 4).map((one) => `${pitchText(one.written_pitch)} lies ${signed(one.median_cents)} cents over ${one.count} times`).join("; ")}.</p>` : null}
     ${held.length ? html`<p>${held.slice(0, 4).map((one) => `Bar ${one.bar}: ${pitchText(one.written_pitch)} is held ${one.heard_beats.toFixed(1)} of ${one.notated_beats} beats`).join("; ")}.</p>` : null}
-    <${Lanes} notes=${findings.notes} />`;
+    ${notated ? html`<${Lanes} notes=${findings.notes} />` : answer.picture ? html`<${Drawing} kind="engraving" svg=${answer.picture} label="Notes heard, their distance from the nearest semitone, and their loudness over time" /><p class="soft small">Pitch: above the line sharp, below flat, in cents from the nearest semitone at the take's own tuning. Level: loudness of each note, with its arc from breath to breath (dashed); ▼ the loudest note.</p>` : null}`;
 }

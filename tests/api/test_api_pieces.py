@@ -115,6 +115,19 @@ def test_a_scale_is_generated_marked_and_taken_out(leader: Any, base: str) -> No
     assert good(leader.get(base)) == []
 
 
+def test_a_piece_can_be_known_by_its_title_alone(leader: Any, base: str) -> None:
+    piece = good(leader.post(f"{base}/untyped", json={"title": "Étude 12, blue book", "instrument": "flute"}), 201)
+    assert (piece["title"], piece["kind"], piece["instrument"]) == ("Étude 12, blue book", "untyped", "flute")
+    assert (piece["bars"], piece["notes"]) == ([], [])
+    assert piece["warnings"][0].startswith("This piece has no notation")
+    url = f"/api/pieces/{piece['id']}"
+    assert good(leader.patch(url, json={"title": "Étude 13"}))["title"] == "Étude 13"
+    assert "no notation" in refused(leader.patch(url, json={"first_bar": "3"}), 422, "bad_notation")
+    refused(leader.get(f"{url}/engraving.svg"), 422, "bad_notation")
+    refused(leader.post(f"{base}/untyped", json={"title": " "}), 422, "bad_input")
+    refused(leader.post(f"{base}/untyped", json={"title": "x", "instrument": "kazoo"}), 422, "bad_input")
+
+
 def test_the_parts_of_a_file_can_be_listed(leader: Any) -> None:
     assert good(upload(leader, "/api/notation/parts", PAGE.read_bytes())) == [
         {"index": 0, "name": "Clarinet in Bb", "notes": 47, "unpitched": False, "instrument": "clarinet-bb"}

@@ -4,6 +4,7 @@ from pathlib import Path
 from typing import Any
 
 import httpx
+from heard_take import heard_findings
 from small_audition import Drawn
 from sqlmodel import col, select
 
@@ -12,7 +13,7 @@ from app.db.models import Candidate, Findings, Piece, Take
 from app.domain.findings import Findings as MeasuredFindings
 from app.domain.findings import MeasuredNote, findings_to_dict
 from app.domain.ids import new_id
-from app.services.piece_reading import load_piece
+from app.services.piece_reading import has_notation, load_piece
 
 CAPTIONS = ("tone", "pitch", "rhythm", "musicianship")
 FIRST_SEC = 0.5
@@ -110,5 +111,6 @@ def _measure(session: Any, round_id: str) -> None:
     """Findings for the takes of one round; other tests' auditions live on the same server."""
     own = select(Take).join(Candidate, col(Take.candidate_id) == Candidate.id).where(Candidate.round_id == round_id)
     for take in session.exec(own).all():
-        payload = findings_to_dict(findings_for(session.get_one(Piece, take.piece_id)))
+        piece = session.get_one(Piece, take.piece_id)
+        payload = findings_to_dict(findings_for(piece) if has_notation(piece) else heard_findings())
         session.add(Findings(take_id=take.id, input_hash="0" * 64, algorithm_version="test", payload=payload))

@@ -27,9 +27,11 @@ def set_up(
     setup_secret: str,
     students: tuple[str, ...] = STUDENTS,
     adjudicators: tuple[str, ...] = ADJUDICATORS,
+    *,
+    untyped: bool = False,
     **settings: Any,
 ) -> Drawn:
-    """Set up and draw on the server at ``url``; ``settings`` change the audition."""
+    """Set up and draw on the server at ``url``; ``settings`` change the audition, ``untyped`` leaves notation out."""
     with httpx.Client(base_url=url, timeout=60) as client:
 
         def ask(method: str, path: str, **options: Any) -> Any:
@@ -45,11 +47,10 @@ def set_up(
         audition = ask("POST", "/auditions", json={"name": "Spring mock audition", "held_on": "2026-04-18", **settings})
         own = f"/auditions/{audition['id']}"
         recipe = {"kind": "scale", "tonic": "F", "mode": "major", "octaves": 1, "rhythm": "quarters", "tempo_bpm": 90}
-        piece = ask(
-            "POST",
-            f"{own}/pieces/generated",
-            json={"recipe": {**recipe, "instrument": "clarinet-bb"}, "title": "F major scale"},
-        )
+        scale = {"recipe": {**recipe, "instrument": "clarinet-bb"}, "title": "F major scale"}
+        by_title = {"title": "Étude 12, blue book", "instrument": "clarinet-bb"}
+        way, wanted = ("untyped", by_title) if untyped else ("generated", scale)
+        piece = ask("POST", f"{own}/pieces/{way}", json=wanted)
         for name in students:
             ask("POST", f"{own}/roster", json={"name": name, "instrument": "clarinet-bb", "consent_on": "2026-03-01"})
         panel = [ask("POST", f"{own}/adjudicators", json={"name": name}) for name in adjudicators]

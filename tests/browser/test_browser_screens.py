@@ -10,7 +10,7 @@ from playwright.sync_api import expect
 pytestmark = pytest.mark.browser
 
 LEADER_PARTS = (
-    "material/sight-reading",
+    "material/sight-reading", "material/untyped",
     "afterwards", "section",
     "details", "material", "material/notation", "material/abc", "material/generated", "roster", "panel", "rubric",
     "rule", "draw", "day", "room", "paper", "standing", "sheets", "audit",

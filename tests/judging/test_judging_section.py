@@ -54,6 +54,17 @@ def test_instruments_and_pitches_stay_apart_and_in_order():
     ]
 
 
+def test_a_take_without_notation_counts_from_the_auditions_reference_under_the_pages_name_and_has_no_bars():
+    alone = PlayedTake(
+        "b", "clarinet-bb", "q", {**take("b", [note("")], off=[("Ab4", 66, 4.0, 2)]).findings, "notated": False}, 8.0
+    )
+    (one,) = tendencies([alone, take("a", off=[("G#4", 66, 10.0, 2)])])
+    assert (one.written_pitch, one.players, one.mean_cents) == ("G#4", 2, pytest.approx(11.0))
+    (by_itself,) = tendencies([alone])
+    assert (by_itself.written_pitch, by_itself.mean_cents) == ("Ab4", pytest.approx(12.0))
+    assert bars([alone]) == ()
+
+
 def test_a_player_counts_once_in_a_bar_and_doubtful_pitches_never():
     first = [note("1", "wrong"), note("1", "wrong"), note("1", "omitted"), note("2", cents=25.0, doubt=1.0), note("3")]
     second = [note("1"), note("2", cents=25.0, doubt=6.0), note("3", cents=-40.0)]

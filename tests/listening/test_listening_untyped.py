@@ -108,6 +108,14 @@ def test_cuts_at_gaps_changes_and_new_attacks() -> None:
     assert [n.onset_sec for n in notes] == pytest.approx([0.0, 0.3, 0.7, 1.0], abs=0.02)
 
 
+def test_a_hole_in_the_track_between_slurred_notes_hides_no_later_change() -> None:
+    hz = np.concatenate([contour(np.zeros(80), midi) for midi in (60, 64, 62, 65)])
+    hz[81:84] = np.nan  # as where the pitch leaps
+    notes = cut_notes(features_of(hz), 0.0)
+    assert [n.sounding_midi for n in notes] == [60, 64, 62, 65]
+    assert [n.onset_sec for n in notes] == pytest.approx([0.0, 0.4, 0.8, 1.2], abs=0.02)
+
+
 def test_wide_vibrato_is_one_note() -> None:
     t = np.arange(300) * 0.005
     notes = cut_notes(features_of(contour(45.0 * np.sin(2 * np.pi * 5.5 * t), 64)), 0.0)

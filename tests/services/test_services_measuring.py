@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from heard_take import SOUNDING, heard_sound
 from sqlmodel import select
 
 from app.db.database import Database
@@ -22,7 +23,7 @@ from app.material.generating import generate
 from app.material.performing import Plan, perform
 from app.material.recipe import recipe_from
 from app.material.sounding import SAMPLE_RATE_HZ, sound, voice_for
-from app.services import intake, measuring
+from app.services import intake, measuring, remeasuring
 from app.services.ledger import DatabaseLedger
 
 pytestmark = pytest.mark.both_engines
@@ -94,6 +95,45 @@ def test_a_take_is_measured(database: Database, store: TakeStore, take_id: str, 
     work_off(database, store)
     with database.read() as session:
         assert len(session.exec(select(Findings)).all()) == 2
+
+
+@pytest.mark.slow
+def test_a_take_of_a_piece_that_nobody_typed_in_is_measured_by_its_sound(
+    database: Database, store: TakeStore, scene: Any
+) -> None:
+    def by_title(session: Any) -> None:
+        piece = session.get_one(Piece, scene.piece_ids[0])
+        piece.kind, piece.source, piece.source_format = "untyped", b"", ""
+
+    database.write(by_title)
+    sent = io.BytesIO(rendition(heard_sound(), SAMPLE_RATE_HZ))
+    upload = intake.Upload(new_id(), scene.candidate_ids[0], scene.piece_ids[0], sent)
+    take_id = intake.receive(database, store, upload, actor=PROCTOR).take_id
+    with database.read() as session:
+        assert measuring.states(session, [take_id])[take_id].state == "queued"
+    told: list[tuple[float, str]] = []
+    measuring.MeasureTake(database, store)({"take_id": take_id}, lambda share, text: told.append((share, text)))
+    assert [share for share, _ in told[1:]] == sorted(share for share, _ in told[1:])
+    assert {text for _, text in told} >= {"decoding", "listening", "cutting out the notes", "measured"}
+    work_off(database, store)
+    with database.read() as session:
+        assert measuring.states(session, [take_id])[take_id].state == "done"
+        row = measuring.newest(session, take_id)
+        assert row is not None
+        assert not measuring.is_stale(session, row)
+        assert measuring.waveform(session, session.get_one(Take, take_id)).bars == []
+        assert remeasuring.takes(session, None) == [take_id]
+    findings = findings_from_dict(row.payload)
+    assert not findings.notated
+    assert [n.sounding_midi for n in findings.notes] == list(SOUNDING)
+    assert findings.notes[0].written_pitch == "E4"  # as the candidate's clarinet writes it
+    assert [mark["mark"] for mark in findings.marks.values()] == [None] * 4
+    assert findings.rhythm["median_abs_ms"] is None
+    assert len(findings.pitch["trace"]["semitones"]) > 100
+    assert database.write(lambda s: measuring.ask_again(s, take_id)).state == "queued"
+    work_off(database, store)
+    with database.read() as session:
+        assert len(session.exec(select(Findings)).all()) == 1
 
 
 def test_a_recording_that_rots_on_the_disk_is_said(database: Database, store: TakeStore, take_id: str) -> None:

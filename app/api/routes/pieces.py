@@ -18,6 +18,7 @@ from app.api.schemas.pieces import (
     PartOut,
     PieceChangeIn,
     PieceOut,
+    UntypedIn,
     plain,
 )
 from app.db.models import Piece
@@ -26,7 +27,7 @@ from app.files.abc_text import DEFAULT_INSTRUMENT, AbcCheck, check_abc
 from app.files.engraving import engrave
 from app.files.notation_parts import PartInfo
 from app.services import pieces
-from app.services.piece_reading import excerpt_bars, load_piece, musicxml_of
+from app.services.piece_reading import excerpt_bars, has_notation, load_piece, musicxml_of
 from app.services.pieces import NewPiece, PieceView
 
 router = APIRouter(prefix="/api", tags=["pieces"], responses=SIGNED_IN_PROBLEMS)
@@ -83,6 +84,12 @@ def add_generated(audition_id: PathId, wanted: GeneratedIn, principal: LeaderHer
     return _add(held, audition_id, new, principal)
 
 
+@router.post("/auditions/{audition_id}/pieces/untyped", response_model=PieceOut, status_code=201)
+def add_untyped(audition_id: PathId, wanted: UntypedIn, principal: LeaderHere, held: Held) -> PieceView:
+    """A piece by its title alone; its takes are measured without notes, rhythm and a measured mark."""
+    return _add(held, audition_id, pieces.untyped(wanted.title, instrument=wanted.instrument), principal)
+
+
 @router.post("/abc/check", response_model=AbcCheckOut)
 def abc_check(wanted: AbcCheckIn, _principal: LeaderHere) -> AbcCheck:
     """Check typed bars and engrave what is there so far."""
@@ -105,8 +112,9 @@ def one(piece_id: PathId, _principal: LeaderHere, session: ReadSession) -> Piece
 def change(piece_id: PathId, wanted: PieceChangeIn, principal: LeaderHere, held: Held) -> PieceView:
     """Change title, place, excerpt or marks."""
     with held.database.read() as session:
-        # Read here, in this request's own thread, so that the writer finds the reading ready.
-        load_piece(pieces.get_piece(session, piece_id))
+        row = pieces.get_piece(session, piece_id)
+        if has_notation(row):  # read here, in this request's own thread, so that the writer finds the reading ready
+            load_piece(row)
     return _saved(held, lambda session: pieces.change(session, piece_id, plain(wanted), actor=principal.actor))
 
 

@@ -10,7 +10,7 @@ from app.api.resources import Held, ReadSession
 from app.api.schemas.envelope import ID_PATTERN, SIGNED_IN_PROBLEMS, PathId, problems
 from app.api.schemas.takes import FindingsOut, MeasuringOut, PeaksOut, TakeOut, TakeReplyOut, VoidIn
 from app.api.serving_files import RECORDING_ANSWERS, recording
-from app.services import intake, measuring, retention
+from app.services import heard_picture, intake, measuring, retention
 from app.services.access import LeaderPrincipal, ProctorPrincipal
 
 router = APIRouter(prefix="/api/takes", tags=["takes"])
@@ -94,7 +94,8 @@ def findings(_principal: LeaderHere, session: ReadSession, take_id: PathId) -> F
     return FindingsOut(
         take_id=take.id,
         measuring=MeasuringOut.model_validate(measuring.states(session, [take.id])[take.id]),
-        findings=found.payload if found is not None else None,
+        findings=heard_picture.without_trace(found.payload) if found is not None else None,
+        picture=heard_picture.picture(found.payload) if found is not None else None,
         stale=found is not None and measuring.is_stale(session, found),
     )
 

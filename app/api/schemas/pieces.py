@@ -19,6 +19,13 @@ class AbcIn(In):
     instrument: str = Field(default="", max_length=40)
 
 
+class UntypedIn(In):
+    """A piece that nobody has typed in."""
+
+    title: str = Field(max_length=400)
+    instrument: str = Field(default="", max_length=40)
+
+
 class AbcCheckIn(In):
     """Typed bars to check."""
 

@@ -84,11 +84,15 @@ class MeasuringOut(Out):
 
 
 class FindingsOut(Out):
-    """The newest findings of a take. ``stale``: piece, settings or algorithm changed since."""
+    """The newest findings of a take. ``stale``: piece, settings or algorithm changed since.
+
+    ``picture`` is SVG where the piece has no notation, whose notes the screen would draw lanes of.
+    """
 
     take_id: str
     measuring: MeasuringOut
     findings: dict[str, Any] | None
+    picture: str | None
     stale: bool
 
 

@@ -5,6 +5,7 @@ import { Ask, Deed, Waiting, Wrong, counted, html, useLoad, useState } from "../
 import { AddAbc, AddGenerated, AddNotation } from "./add-piece.js";
 import { AddSightReading } from "./add-sight-reading.js";
 import { PieceView } from "./piece.js";
+import { AddUntyped } from "./untyped-piece.js";
 
 const KINDS = { notation: "notation file", abc: "typed bars", generated: "generated", "sight-reading": "sight-reading", untyped: "without notation" };
 const WAYS_IN = [
@@ -12,6 +13,7 @@ const WAYS_IN = [
   { key: "abc", name: "Type the bars", hint: "For what exists only on paper; the engraving stands beside it as you type.", view: AddAbc },
   { key: "generated", name: "Scale, arpeggio or chromatic run", hint: "Made from tonic, mode, octaves, rhythm and tempo.", view: AddGenerated },
   { key: "sight-reading", name: "Sight-reading", hint: "A melody made to be sung, sealed until a candidate's study time begins.", view: AddSightReading },
+  { key: "untyped", name: "By its title, without notation", hint: "When nobody can type it in: heard and marked as any piece, and measured by its sound alone.", view: AddUntyped },
 ];
 
 /** @param {{audition: any, defaults: any, reload: () => Promise<void>, more: string}} props */
@@ -56,7 +58,7 @@ export function Material({ audition, defaults, reload, more }) {
                 <th scope="row">${piece.sealed ? piece.title : html`<a href=${`${home}/${piece.id}`}>${piece.title}</a>`}<br /><span class="soft small">${KINDS[piece.kind] ?? piece.kind}</span></th>
                 <td data-label="Instrument">${names[piece.instrument] ?? piece.instrument}</td>
                 <td data-label="Bars">${barsText(piece)}</td>
-                <td data-label="Phrases">${piece.sealed ? "sealed" : phrasesText(piece)}${piece.warnings.length ? html`<br /><span class="soft small">${piece.warnings[0]}</span>` : null}</td>
+                <td data-label="Phrases">${piece.sealed ? "sealed" : piece.kind === "untyped" ? "" : phrasesText(piece)}${piece.warnings.length ? html`<br /><span class="soft small">${piece.warnings[0]}</span>` : null}</td>
                 <td class="act">
                   ${piece.sealed ? null : html`<a class="button" href=${`${home}/${piece.id}`}>Look and mark</a>${" "}`}
                   <${Deed} kind="plain" label=${`Remove ${piece.title}`} onClick=${() => setRemoving(piece)}>Remove<//>

@@ -3,6 +3,7 @@
 import { call, fetchText } from "../../core/api.js";
 import { Check, Choice, Deed, Drawing, Field, Line, Said, Waiting, Wrong, html, useAct, useEffect, useLoad, useRef, useState } from "../parts.js";
 import { pitchText } from "../pitch-text.js";
+import { UntypedPiece } from "./untyped-piece.js";
 
 const SVG = "http://www.w3.org/2000/svg";
 const ROLES = [
@@ -113,6 +114,14 @@ function changesBetween(before, now) {
 /** @param {{id: string, instruments: Record<string, string>, onChange: () => Promise<void>}} props */
 export function PieceView({ id, instruments, onChange }) {
   const loaded = useLoad(() => call("GET", `/api/pieces/${id}`), [id]);
+  if (loaded.error) return html`<${Wrong}>${loaded.error}<//>`;
+  if (!loaded.data) return html`<${Waiting} />`;
+  if (loaded.data.kind === "untyped") return html`<${UntypedPiece} piece=${loaded.data} instruments=${instruments} onSaved=${async () => void (await Promise.all([loaded.reload(), onChange()]))} />`;
+  return html`<${NotatedPiece} id=${id} loaded=${loaded} instruments=${instruments} onChange=${onChange} />`;
+}
+
+/** @param {{id: string, loaded: {data: any, reload: () => Promise<unknown>}, instruments: Record<string, string>, onChange: () => Promise<void>}} props */
+function NotatedPiece({ id, loaded, instruments, onChange }) {
   const engraving = useLoad(() => fetchText(`/api/pieces/${id}/engraving.svg`), [id]);
   const act = useAct();
   const [form, setForm] = useState(/** @type {any} */ (null));
@@ -128,7 +137,6 @@ export function PieceView({ id, instruments, onChange }) {
   useEffect(() => {
     if (drawn.current && form && piece) drawMarks(drawn.current, form.phrases, piece.notes);
   });
-  if (loaded.error) return html`<${Wrong}>${loaded.error}<//>`;
   if (!piece || !form) return html`<${Waiting} />`;
   const set = (change) => {
     setSaid("");

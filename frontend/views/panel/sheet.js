@@ -14,6 +14,7 @@ import { Remarks } from "./remarks.js";
 
 const AGREED_AFTER = "Mark this take first, as you will mark the others. Once your sheet is sent you see what was agreed. It counts for nobody.";
 const NO_BARS = "The practice take has no bar marks; hear it as a whole.";
+const NO_NOTATION = "This piece has no notation here, so there are no bars to go to.";
 const SEND_DRAFT_AFTER_MS = 1200; // our choice: after the last tap
 const NOTHING_WRITTEN = { text: "", bar: null };
 
@@ -158,7 +159,7 @@ export function CandidateSheet({ panel, candidate, token, owner, waits, said, on
           })}</div>`
         : null}
       ${take
-        ? html`<${Player} key=${take.take_id} take=${take} source=${panelSource(take, token)} jump=${jump} onSounding=${setSounding} noBars=${candidate.practice ? NO_BARS : undefined} onBar=${locked ? undefined : (bar) => write({ bar })} />`
+        ? html`<${Player} key=${take.take_id} take=${take} source=${panelSource(take, token)} jump=${jump} onSounding=${setSounding} noBars=${candidate.practice ? NO_BARS : piece?.bars?.length ? undefined : NO_NOTATION} onBar=${locked ? undefined : (bar) => write({ bar })} />`
         : html`<p>No recording of this piece is up yet. You may mark while you listen in the room.</p>`}
       ${piece?.bars?.length ? html`<${Music} key=${piece.piece_id} piece=${piece} token=${token} chosen=${locked ? null : written.bar} sounding=${sounding} onBar=${chooseBar} />` : null}
       <${Remarks} remarks=${content.remarks} piece=${piece} pieces=${pieces} locked=${locked} owner=${owner} written=${written} onWrite=${write}

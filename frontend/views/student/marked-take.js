@@ -60,13 +60,13 @@ function OnePart({ round, part, secret }) {
   };
   return html`
     <h2>${part.title}</h2>
-    ${source ? html`<${Player} take=${part.take} source=${source} onSec=${(sec) => follow.current(sec)} playPart=${playPart} />` : html`<p>No take of this piece was kept, so there is nothing to hear.</p>`}
+    ${source ? html`<${Player} take=${part.take} source=${source} noBars=${part.has_music ? undefined : "This piece has no notation here, so there are no bars to go to."} onSec=${(sec) => follow.current(sec)} playPart=${playPart} />` : html`<p>No take of this piece was kept, so there is nothing to hear.</p>`}
     <${Wrong}>${loaded.error}<//>
     ${loaded.loading && !music ? html`<${Waiting} what="Loading the music" />` : null}
-    ${music && !picture ? html`<p>This piece has no notation here, so there is no part to mark.</p>` : null}
+    ${music && !picture ? html`<p>This piece has no notation here, and its sound was not measured when the sheet was made, so there is no picture.</p>` : null}
     ${picture
       ? html`<${NoteWords} music=${music} chosen=${chosen} onChoose=${choose} onHear=${source ? hear : null} />
-          <${Marked} key=${narrow ? "narrow" : "wide"} picture=${picture} sounds=${music.sounds} title=${part.title} chosen=${chosen} onChoose=${choose} follow=${follow} />
+          <${Marked} key=${narrow ? "narrow" : "wide"} picture=${picture} sounds=${music.sounds} title=${part.has_music ? `The marked part of ${part.title}` : `What was heard of ${part.title}`} chosen=${chosen} onChoose=${choose} follow=${follow} />
           ${part.caption ? html`<p class="soft small">${part.caption}</p>` : null}`
       : null}`;
 }
@@ -83,8 +83,8 @@ function NoteWords({ music, chosen, onChoose, onHear }) {
   return html`<section class="note-words" aria-label="Figures of one note">
     <div class="note-says" role="status">
       ${note
-        ? html`<p><strong>${note.name}</strong> <span class="soft">bar ${note.bar}, ${note.beat}</span></p><p>${note.sentences.join(" ")}</p>`
-        : html`<p class="soft">Choose a note in the music to hear it and to see its figures.</p>`}
+        ? html`<p><strong>${note.name}</strong> <span class="soft">${note.bar ? `bar ${note.bar}, ` : ""}${note.beat}</span></p><p>${note.sentences.join(" ")}</p>`
+        : html`<p class="soft">Choose a note to hear it and to see its figures.</p>`}
     </div>
     <div class="deeds">
       <${Deed} onClick=${() => step(-1)} why=${at === 0 ? "This is the first note." : ""} showWhy=${false}>Note before<//>
@@ -166,5 +166,5 @@ function Marked({ picture, sounds, title, chosen, onChoose, follow }) {
     }
     if (nearest) onChoose(nearest.engraved_id);
   };
-  return html`<${Drawing} kind="engraving marked" svg=${picture.svg} label=${`The marked part of ${title}; the buttons above go from note to note`} onReady=${ready} onClick=${tap} />`;
+  return html`<${Drawing} kind="engraving marked" svg=${picture.svg} label=${`${title}; the buttons above go from note to note`} onReady=${ready} onClick=${tap} />`;
 }

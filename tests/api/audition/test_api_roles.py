@@ -35,6 +35,7 @@ MATRIX = {
     "GET /api/auditions/{audition_id}/pieces": LEADER,
     "POST /api/auditions/{audition_id}/pieces/notation": LEADER,
     "POST /api/auditions/{audition_id}/pieces/abc": LEADER,
+    "POST /api/auditions/{audition_id}/pieces/untyped": LEADER,
     "POST /api/auditions/{audition_id}/pieces/generated": LEADER,
     "POST /api/abc/check": LEADER,
     "POST /api/notation/parts": LEADER,
