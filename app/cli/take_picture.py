@@ -32,17 +32,21 @@ def draw_take(
 
     duration = samples.shape[0] / sample_rate
     width = float(np.clip(duration * INCHES_PER_SEC, NARROWEST, WIDEST))
-    figure = Figure(figsize=(width, 7.5), dpi=110, facecolor=PAPER, layout="constrained")
-    axes = figure.subplots(3, 1, sharex=True, height_ratios=(3.0, 1.2, 1.6))
+    # Without notation there is no tempo, and an empty frame would look like one that stood still.
+    heights = (3.0, 1.2, 1.6) if findings.notated else (3.0, 1.6)
+    figure = Figure(figsize=(width, 1.3 * sum(heights)), dpi=110, facecolor=PAPER, layout="constrained")
+    axes = figure.subplots(len(heights), 1, sharex=True, height_ratios=heights)
     for one in axes:
         _plain(one)
     _pitch(axes[0], samples, sample_rate, findings)
-    _tempo(axes[1], findings)
-    _loudness(axes[2], samples, sample_rate, findings)
+    if findings.notated:
+        _tempo(axes[1], findings)
+    _loudness(axes[-1], samples, sample_rate, findings)
     _bars(axes, findings)
     axes[0].set_xlim(0.0, duration)
-    axes[2].set_xlabel("seconds", color=SOFT)
-    name = " · ".join(part for part in (title, piece.title if piece else "") if part)
+    axes[-1].set_xlabel("seconds", color=SOFT)
+    alone = "" if findings.notated else "without notation: cents from the nearest semitone at the take's own reference"
+    name = " · ".join(part for part in (title, piece.title if piece else "", alone) if part)
     axes[0].set_title(_plain_text(name), loc="left", color=INK, fontsize=13)
     out = io.BytesIO()
     figure.savefig(out, format="png", facecolor=PAPER, metadata={"Software": None})
@@ -163,7 +167,7 @@ def _bars(axes: "NDArray[Any]", findings: Findings) -> None:
         before = note.bar
         for one in axes:
             one.axvline(note.onset_sec, color=LINE, linewidth=0.6, zorder=0)
-        axes[2].annotate(
+        axes[-1].annotate(
             _plain_text(note.bar),
             (note.onset_sec, 0.99),
             xycoords=AT_EDGE,

@@ -130,6 +130,16 @@ def test_a_picture_per_take(folder: Path, capsys: pytest.CaptureFixture[str]) ->
             assert len(set(picture.convert("RGB").resize((60, 40)).get_flattened_data())) > 5
 
 
+def test_a_picture_without_notation_has_no_frame_for_a_tempo(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    alone, paged = folder / "alone.png", folder / "paged.png"
+    assert run(capsys, folder / "take.wav", "--plot", alone, "--json", folder / "a.json")[0] == 0
+    page = ("--piece", folder / "scale.json")
+    assert run(capsys, folder / "take.wav", *page, "--plot", paged, "--json", folder / "p.json")[0] == 0
+    with Image.open(alone) as one, Image.open(paged) as other:
+        assert one.size[0] == other.size[0]
+        assert one.size[1] < 0.85 * other.size[1]
+
+
 def test_a_take_without_notation(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     code, out, _ = run(capsys, folder / "take.wav", "--instrument", "clarinet-bb")
     found = json.loads(out)

@@ -3,6 +3,8 @@
 import itertools
 from dataclasses import replace
 
+from heard_take import INSTRUMENT, heard_findings
+
 from app.domain.engraving import Engraving
 from app.sheets import cautions
 from app.sheets.models import (
@@ -24,6 +26,8 @@ from app.sheets.models import (
     ScoreSheetModel,
     StandingLine,
 )
+from app.sheets.sound_trace import sound_trace
+from app.sheets.untyped_in_words import NOT_JUDGED, caption, heading, untyped_in_words
 
 LETTERS = "ABCDEFGHI"
 CAPTIONS = ("Tone", "Pitch", "Rhythm", "Musicianship")
@@ -187,3 +191,11 @@ def score_sheet(count: int = 8, adjudicators: int = 4, *, named: bool = True, se
         signatures=(*(f"Adjudicator {a}" for a in LETTERS[:adjudicators]), "Section leader"),
         cautions=cautions.SCORE_SHEET,
     )
+
+
+def heard_sheet(sheet: CommentSheetModel) -> CommentSheetModel:
+    """The sheet with an étude that nobody typed in as its second piece."""
+    findings = heard_findings()
+    said = (Finding("notes", NOT_JUDGED), *untyped_in_words(findings, INSTRUMENT))
+    part = PartOnSheet("Étude 12", heading(findings), None, None, said, caption(findings), trace=sound_trace(findings))
+    return replace(sheet, parts=(sheet.parts[0], part))

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 from PIL import Image, ImageFilter
-from sheet_examples import LETTERS, captions, score_sheet
+from sheet_examples import LETTERS, captions, heard_sheet, score_sheet
 from sheet_reading import picture
 
 from app.sheets import comment_sheet, private_links
@@ -22,6 +22,7 @@ from app.sheets.private_links import Slip, SlipsModel
 APPROVED = Path(__file__).parent / "approved"
 DPI = 50
 MOST_MEAN = 0.004  # of full black, over the page: other versions of the drawer smooth edges differently
+DRAWN = ("comment-1", "comment-2", "progress-1", "progress-2", "nine-1", "heard-2", "score-1", "slips-1")
 MOST_PLACE = 0.12  # blurred: one word elsewhere is more
 
 
@@ -63,6 +64,8 @@ def _draw(name: str, comment: CommentSheetModel) -> bytes:
         return comment_sheet.render(comment)
     if name.startswith("progress"):
         return comment_sheet.render(_progress(comment))
+    if name == "heard-2":
+        return comment_sheet.render(heard_sheet(comment))
     if name == "nine-1":
         return comment_sheet.render(_nine(comment))
     if name == "score-1":
@@ -70,7 +73,9 @@ def _draw(name: str, comment: CommentSheetModel) -> bytes:
     return _slips()
 
 
-@pytest.mark.parametrize("name", ["comment-1", "comment-2", "progress-1", "progress-2", "nine-1", "score-1", "slips-1"])
+@pytest.mark.parametrize(
+    "name", ["comment-1", "comment-2", "progress-1", "progress-2", "nine-1", "heard-2", "score-1", "slips-1"]
+)
 def test_the_sheet_looks_as_approved(name: str, comment: CommentSheetModel, tmp_path: Path) -> None:
     drawn = picture(_draw(name, comment), tmp_path, dpi=DPI, page=int(name[-1]))
     target = APPROVED / f"{name}.png"

@@ -7,13 +7,13 @@ from xml.etree import ElementTree
 
 import pytest
 from heard_take import INSTRUMENT, SOUNDING, heard_findings
-from sheet_examples import comment_sheet, music
+from sheet_examples import comment_sheet, heard_sheet, music
 from sheet_reading import text_of
 
 from app.files.engraving import engrave
 from app.sheets import comment_sheet as printed
 from app.sheets.freezing import freeze, thaw
-from app.sheets.models import CommentSheetModel, PartOnSheet
+from app.sheets.models import CommentSheetModel
 from app.sheets.note_figures import NoteFigures
 from app.sheets.sound_trace import line_count, lines, paper_lines, sound_trace, trace_picture
 from app.sheets.untyped_in_words import NOT_JUDGED, caption, heading, heard_figures, untyped_in_words, untyped_practice
@@ -132,11 +132,7 @@ def test_lines_cover_the_take_without_a_hole() -> None:
 
 
 def a_sheet() -> CommentSheetModel:
-    findings = heard_findings()
-    said = untyped_in_words(findings, INSTRUMENT)
-    part = PartOnSheet("Étude", heading(findings), None, None, said, caption(findings), trace=sound_trace(findings))
-    sheet = comment_sheet(engrave(music()))
-    return replace(sheet, parts=(sheet.parts[0], part))
+    return heard_sheet(comment_sheet(engrave(music())))
 
 
 def test_the_sheet_prints_picture_words_and_how_to_read_them() -> None:
