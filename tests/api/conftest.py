@@ -2,11 +2,10 @@
 
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
 
 import anyio.from_thread
-import httpx
 import pytest
+from api_client import Browser
 from fastapi import FastAPI
 
 from app.api.application import create_app
@@ -14,47 +13,11 @@ from app.api.resources import Resources
 from app.settings import Settings
 
 
-class Browser:
-    """A blocking client with cookies of its own."""
-
-    def __init__(self, app: FastAPI, portal: anyio.from_thread.BlockingPortal, **headers: str) -> None:
-        self._portal = portal
-        self._client = httpx.AsyncClient(
-            transport=httpx.ASGITransport(app, raise_app_exceptions=False),
-            base_url="http://testserver",
-            headers=headers,
-        )
-
-    @property
-    def cookies(self) -> httpx.Cookies:
-        return self._client.cookies
-
-    def request(self, method: str, url: str, **options: Any) -> httpx.Response:
-        async def ask() -> httpx.Response:
-            return await self._client.request(method, url, **options)
-
-        return self._portal.call(ask)
-
-    def get(self, url: str, **options: Any) -> httpx.Response:
-        return self.request("GET", url, **options)
-
-    def post(self, url: str, **options: Any) -> httpx.Response:
-        return self.request("POST", url, **options)
-
-    def put(self, url: str, **options: Any) -> httpx.Response:
-        return self.request("PUT", url, **options)
-
-    def patch(self, url: str, **options: Any) -> httpx.Response:
-        return self.request("PATCH", url, **options)
-
-    def delete(self, url: str, **options: Any) -> httpx.Response:
-        return self.request("DELETE", url, **options)
-
-
 @pytest.fixture
 def settings(tmp_path: Path, engine: str, request: pytest.FixtureRequest) -> Settings:
-    address = request.getfixturevalue("url") if engine == "postgresql" else None
-    return Settings(data_dir=tmp_path / "data", workers=0, database_url=address)
+    """A folder whose database has the present schema already: migrations have tests of their own."""
+    url = request.getfixturevalue("url")
+    return Settings(data_dir=tmp_path / "data", workers=0, database_url=url if engine == "postgresql" else None)
 
 
 @pytest.fixture

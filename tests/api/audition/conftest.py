@@ -1,20 +1,93 @@
 """A whole small audition through the public API, with words in it that no panel may ever read."""
 
+import copy
+import shutil
 from collections.abc import Callable
+from dataclasses import dataclass, fields
+from pathlib import Path
 from typing import Any
 
+import anyio.from_thread
 import pytest
+from api_client import Browser
 from api_hall import STUDENTS, Hall, all_routes, bar_heard, join, ok, tagged_wav
 from fastapi.routing import APIRoute
 
+from app.api.application import create_app
 from app.db.types import now_utc
 from app.domain.ids import new_id
 from app.services import sign_in
+from app.settings import Settings
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """A hall that was set up once, closed, and is copied for every test: a hundred requests each would take minutes."""
+
+    folder: Path
+    hall: Hall
+
+
+@pytest.fixture(scope="session")
+def prepared(tmp_path_factory: pytest.TempPathFactory, _sqlite_template: Path) -> Prepared:
+    folder = tmp_path_factory.mktemp("prepared") / "data"
+    folder.mkdir()
+    shutil.copy(_sqlite_template, folder / "fairhearing.db")
+    app = create_app(Settings(data_dir=folder, workers=0))
+    with (
+        anyio.from_thread.start_blocking_portal() as portal,
+        portal.wrap_async_context_manager(app.router.lifespan_context(app)),
+    ):
+
+        def visitor(**headers: str) -> Browser:
+            return Browser(app, portal, **headers)
+
+        held = app.state.resources
+        return Prepared(folder, set_up(first_leader(visitor, held), visitor, held))
 
 
 @pytest.fixture
-def leader(browser: Callable[..., Any], held: Any) -> Any:
-    """A browser signed in as the first section leader, through the set-up link."""
+def as_prepared(engine: str, request: pytest.FixtureRequest) -> Prepared | None:
+    """The hall to copy, for a test that asks for one on SQLite."""
+    if engine != "sqlite" or "hall" not in request.fixturenames:
+        return None
+    found: Prepared = request.getfixturevalue("prepared")
+    return found
+
+
+@pytest.fixture
+def settings(settings: Settings, as_prepared: Prepared | None) -> Settings:
+    if as_prepared is not None:
+        shutil.copytree(as_prepared.folder, settings.data_dir, dirs_exist_ok=True)
+    return settings
+
+
+@pytest.fixture
+def leader(browser: Callable[..., Any], held: Any, as_prepared: Prepared | None) -> Any:
+    """A browser signed in as the first section leader."""
+    return first_leader(browser, held) if as_prepared is None else again(as_prepared.hall.leader, browser)
+
+
+@pytest.fixture
+def hall(leader: Any, browser: Callable[..., Any], held: Any, as_prepared: Prepared | None) -> Hall:
+    if as_prepared is None:
+        return set_up(leader, browser, held)
+    was = as_prepared.hall
+    clients = {"leader": leader, "proctor": again(was.proctor, browser)}
+    panel = {letter: again(tablet, browser) for letter, tablet in was.panel.items()}
+    rest = {f.name: copy.deepcopy(getattr(was, f.name)) for f in fields(was) if f.name not in (*clients, "panel")}
+    return Hall(**clients, panel=panel, **rest)
+
+
+def again(client: Browser, browser: Callable[..., Any]) -> Any:
+    """The same device in front of another server."""
+    known = browser(**client.headers)
+    known.cookies.update(client.cookies)
+    return known
+
+
+def first_leader(browser: Callable[..., Any], held: Any) -> Any:
+    """Signs in through the set-up link."""
     secret = held.database.write(lambda s: sign_in.new_setup_secret(s, now=now_utc()))
     visitor = browser(origin="http://testserver")
     reply = visitor.post(
@@ -24,8 +97,7 @@ def leader(browser: Callable[..., Any], held: Any) -> Any:
     return visitor
 
 
-@pytest.fixture
-def hall(leader: Any, browser: Callable[..., Any], held: Any) -> Hall:
+def set_up(leader: Any, browser: Callable[..., Any], held: Any) -> Hall:
     audition = ok(leader.post("/api/auditions", json={"name": "Spring mock", "held_on": "2026-03-14"}))["id"]
     base = f"/api/auditions/{audition}"
     recipe = {"kind": "scale", "tonic": "C", "mode": "major", "octaves": 1, "instrument": "clarinet-bb"}

@@ -71,15 +71,18 @@ def _seen_by(hall: Any, letter: str, candidate_id: str) -> bool:
 def test_figures_are_the_leaders_and_hold_no_id_and_no_name(hall: Any, browser: Any) -> None:
     browser().request("GET", "/api/zenobia-quillfeather")
     browser().request("ZENOBIA", "/api/session")
+    for name in ("Quillfeather One", "Quillfeather Two", "Quillfeather Three"):
+        ok(hall.leader.post(f"/api/auditions/{hall.audition_id}/adjudicators", json={"name": name}))
     reply = hall.leader.get("/api/metrics")
     assert (reply.status_code, reply.headers["content-type"].partition(";")[0]) == (200, "text/plain")
     figures = dict(line.rsplit(" ", 1) for line in reply.text.splitlines() if not line.startswith("#"))
-    assert figures['fairhearing_requests_total{method="POST",route="/api/takes",status="201"}'] == "3"
+    added = "/api/auditions/{audition_id}/adjudicators"
+    assert figures[f'fairhearing_requests_total{{method="POST",route="{added}",status="201"}}'] == "3"
     assert figures['fairhearing_jobs{state="queued"}'] == "3"
     assert figures["fairhearing_healthy"] == "1"
     assert float(figures["fairhearing_store_free_bytes"]) > 0
-    assert figures['fairhearing_request_seconds_count{request="POST /api/takes"}'] == "3"
-    assert figures['fairhearing_request_seconds_bucket{request="POST /api/takes",le="+Inf"}'] == "3"
+    assert figures[f'fairhearing_request_seconds_count{{request="POST {added}"}}'] == "3"
+    assert figures[f'fairhearing_request_seconds_bucket{{request="POST {added}",le="+Inf"}}'] == "3"
     assert re.search(r"[0-9a-f]{32}", reply.text) is None
     assert not [secret for secret in hall.secrets if secret.casefold() in reply.text.casefold()]
     assert "zenobia" not in reply.text.casefold()

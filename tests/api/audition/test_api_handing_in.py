@@ -44,6 +44,11 @@ class Hall:
 
 
 @pytest.fixture
+def as_prepared() -> None:
+    """This hall is one of its own."""
+
+
+@pytest.fixture
 def hall(app: Any, leader: Any, browser: Callable[..., Any]) -> Hall:
     audition = ok(leader.post("/api/auditions", json={"name": "State", "held_on": "2026-03-14"}))["id"]
     base = f"/api/auditions/{audition}"
