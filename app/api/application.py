@@ -49,11 +49,12 @@ def create_app(settings: Settings) -> FastAPI:
         redoc_url=None,
     )
     errors.install(app)
-    # Every module of app.api.routes carries one router: a new topic is a new file, nothing to register.
+    # Every module of app.api.routes carries one router: a new topic is a new file, nothing to register. Its routes go
+    # in as they are: including the router would build all of them once more during the first requests.
     known: list[APIRoute] = []
     for found in sorted(pkgutil.iter_modules(routes.__path__), key=lambda module: module.name):
         router = importlib.import_module(f"{routes.__name__}.{found.name}").router
-        app.include_router(router)
+        app.router.routes.extend(router.routes)
         known += [route for route in router.routes if isinstance(route, APIRoute)]
     nothing = NoSuchAddress(known)
     for address in ("/api/{rest:path}", "/healthz"):
