@@ -87,6 +87,21 @@ class Combining:
             return self._majorities(draws)
         return self._weighted(draws, self.combine)
 
+    def may_score(self, draws: Ints) -> Bools:
+        """Which redrawn panels [B] hold somebody for every candidate who can be placed; the others score not all."""
+        columns = self._counted
+        # [placed, k] who gave any such mark
+        own: Bools = np.asarray((~np.isnan(self.arrays.marks[self.placeable][:, :, columns])).any(axis=2))
+        if own.all():
+            return np.ones(len(draws), dtype=np.bool_)
+        drawn = self._counts(draws) > 0
+        step = max(1, CHUNK // max(1, len(own)))
+        parts = [
+            ((drawn[at : at + step].astype(np.float32) @ own.T.astype(np.float32)) > 0).all(axis=1)
+            for at in range(0, len(draws), step)
+        ]
+        return np.concatenate(parts)
+
     def marks_drawn(self, draws: Ints) -> Floats:
         """Weighted merged marks [B, n] of redrawn panels, whatever the rule."""
         return self._weighted(draws, "mean" if self.combine in PLACE_RULES else self.combine)

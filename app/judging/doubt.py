@@ -80,7 +80,10 @@ def doubt(
     panels, weights, every = redrawn_panels(k, draws=draws, seed=seed, exhaustive=exhaustive)
     panels = rule.active[panels]
     placed = np.flatnonzero(rule.placeable)
-    scores = rule.scores(panels)[:, placed]
+    able = rule.may_score(panels)
+    scores = np.full((len(panels), len(placed)), np.nan)
+    if float(weights[able].sum()) >= SMALLEST_USABLE:  # else it is known already that nothing can be said
+        scores = rule.scores(panels)[:, placed]
     usable = ~np.isnan(scores).any(axis=1)
     share = float(weights[usable].sum())
     if not len(placed) or share < SMALLEST_USABLE:

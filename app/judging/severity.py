@@ -17,6 +17,10 @@ from app.domain.errors import BadInput
 Floats = NDArray[np.float64]
 
 
+#: Cells [n, k, k] of who shares a candidate that are held at once: 80 megabytes. Our choice.
+MOST_PAIRS = 10_000_000
+
+
 @dataclass(frozen=True, slots=True)
 class AdditiveFit:
     """Least-squares fit of the additive model to marks [n, k]."""
@@ -122,8 +126,11 @@ def adjudicator_effects(marks: Floats, counts: Floats) -> Floats:
     seen = (n_i > 0).astype(float)
     load = seen @ d  # [B, k] candidates per adjudicator that count
     k = d.shape[1]
-    pairs = (d[:, :, None] * d[:, None, :]).reshape(len(d), k * k)  # [n, k k] candidates that two adjudicators share
-    system = -(inverse @ pairs).reshape(-1, k, k) * counts[:, None, :]
+    if len(d) * k * k <= MOST_PAIRS:
+        pairs = (d[:, :, None] * d[:, None, :]).reshape(len(d), k * k)  # candidates that two adjudicators share
+        system = -(inverse @ pairs).reshape(-1, k, k) * counts[:, None, :]
+    else:  # the same, a draw after the other
+        system = np.stack([-((d.T * own) @ d) * times for own, times in zip(inverse, counts, strict=True)])
     idx = np.arange(k)
     system[:, idx, idx] += load
     right = seen @ x - mean_i @ d

@@ -5,7 +5,7 @@ not change what is half heard. It is worked out outside the transaction that kee
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime
 from hashlib import sha256
 from typing import Any
@@ -74,11 +74,17 @@ def view(session: Session, round_id: str) -> SharesView:
             col(Candidate.state).not_in(("heard", *NOT_HEARD)),
         )
     ).one()
-    there = _shares(session, round_id)
     loads = dict.fromkeys((a.id for a in panel), 0)
-    for own in there.values():
-        for adjudicator_id in own:
-            loads[adjudicator_id] = loads.get(adjudicator_id, 0) + 1
+    for adjudicator_id, count in session.exec(
+        select(Share.adjudicator_id, sa.func.count())
+        .where(Share.candidate_id == Candidate.id, Candidate.round_id == round_id)
+        .group_by(col(Share.adjudicator_id))
+    ).all():
+        loads[adjudicator_id] = int(count)
+    shared = sa.exists().where(col(Share.candidate_id) == Candidate.id)
+    there = session.exec(
+        select(sa.func.count()).select_from(Candidate).where(Candidate.round_id == round_id, shared)
+    ).one()
     for adjudicator_id, count in session.exec(
         select(Share.adjudicator_id, sa.func.count())
         .join(
@@ -103,17 +109,16 @@ def view(session: Session, round_id: str) -> SharesView:
     heard = int(states.get("heard", 0))
     gone = sum(int(states.get(word, 0)) for word in NOT_HEARD)
     everybody = sum(int(count) for count in states.values())
-    letters = [a.letter for a in panel]
     return SharesView(
         candidates=everybody,
         complete=heard,
         partly=int(partly),
         absent=gone,
-        waiting=everybody - gone - len(there),
+        waiting=everybody - gone - there,
         per_candidate=row.per_candidate or len(panel),
         panel=len(panel),
         rule_refusal=shares.rule_refusal(rule, row.per_candidate, len(panel)),
-        design=describe(there, [a.id for a in panel], letters) if there and panel else None,
+        design=_design(session, row, panel) if there and panel else None,
         adjudicators=tuple(
             AdjudicatorShare(
                 a.id, a.letter, loads[a.id], sheets.get((a.id, "submitted"), 0), sheets.get((a.id, "draft"), 0)
@@ -122,6 +127,23 @@ def view(session: Session, round_id: str) -> SharesView:
         ),
         handed_in_at=row.handed_in_at,
     )
+
+
+def _design(session: Session, row: Round, panel: Sequence[Adjudicator]) -> DesignReport:
+    """What the shares are like: as it was kept with them, or worked out where the panel is another since."""
+    kept = row.design
+    if kept.get("panel") == [a.letter for a in panel]:
+        return DesignReport(**kept["report"])
+    return describe(_shares(session, row.id), [a.id for a in panel], [a.letter for a in panel])
+
+
+def _keep_design(session: Session, row: Round) -> None:
+    """Keep what the shares are like now, so that nobody who only looks has to go through all of them."""
+    panel = _panel(session, row)
+    found = describe(_shares(session, row.id), [a.id for a in panel], [a.letter for a in panel])
+    row.design = {"panel": [a.letter for a in panel], "report": asdict(found)}
+    session.add(row)
+    session.flush()
 
 
 def close(database: Database, round_id: str, *, now: datetime, actor: Actor) -> None:
@@ -169,8 +191,7 @@ def close(database: Database, round_id: str, *, now: datetime, actor: Actor) -> 
             session.add(candidate)
         _add(session, again, found)
         again.handed_in_at = again.handed_in_at or now
-        session.add(again)
-        session.flush()
+        _keep_design(session, again)
         facts = {
             "heard": len(newcomers),
             "absent": len(late),
@@ -224,6 +245,7 @@ def give_share(database: Database, round_id: str, adjudicator_id: str, reason: s
             session.delete(draft)
         session.flush()
         _add(session, again, {c: tuple(a for a in after[c] if a not in before[c]) for c in moved})
+        _keep_design(session, again)
         facts = {"letter": leaving.letter, "numbers": len(moved), "reason_hash": custody.content_hash(tidy)}
         custody.record(session, round_id, actor, "share-handed-over", adjudicator_id, facts)
 

@@ -125,12 +125,16 @@ def audit_page(session: Session, audition_id: str, *, offset: int, limit: int) -
     """
     chains = _chains(session, audition_id)
     total = _count(session, select(sa.func.count()).select_from(AuditEntry).where(col(AuditEntry.chain).in_(chains)))
-    rows = session.exec(
-        select(AuditEntry)
+    order = (col(AuditEntry.at), col(AuditEntry.chain), col(AuditEntry.seq))
+    page = session.exec(  # only what the index holds is sorted, not what was done
+        select(AuditEntry.chain, AuditEntry.seq)
         .where(col(AuditEntry.chain).in_(chains))
-        .order_by(col(AuditEntry.at), col(AuditEntry.chain), col(AuditEntry.seq))
+        .order_by(*order)
         .offset(offset)
         .limit(limit)
+    ).all()
+    rows = session.exec(
+        select(AuditEntry).where(sa.tuple_(col(AuditEntry.chain), col(AuditEntry.seq)).in_(page)).order_by(*order)
     ).all()
     return total, list(rows)
 
@@ -242,12 +246,6 @@ def _round_step(session: Session, row: Round, adjudicators: int) -> str | None:
             session, select(sa.func.count()).select_from(Candidate).where(*heard, Candidate.state == "heard")
         )
         return f"{row.name} is handed in until {until}: {whole} of {everybody} are in; close it after that."
-    recorded = _count(
-        session,
-        select(sa.func.count(sa.distinct(col(Take.candidate_id)))).where(
-            Take.candidate_id == Candidate.id, Take.state == "kept", *heard
-        ),
-    )
     sent = _count(
         session,
         select(sa.func.count())
@@ -265,6 +263,8 @@ def _round_step(session: Session, row: Round, adjudicators: int) -> str | None:
     waiting = cells - recused - sent
     if waiting <= 0:
         return f"Every sheet of {row.name} is in: look at the standing, then open the round."
+    has_take = sa.exists().where(col(Take.candidate_id) == Candidate.id, col(Take.state) == "kept")
+    recorded = _count(session, select(sa.func.count()).select_from(Candidate).where(*heard, has_take))
     if recorded < everybody:
         return f"Record {row.name}: {recorded} of {everybody} candidates have a take."
     return f"The panel is listening to {row.name}: {_sheets(waiting)} still to come."

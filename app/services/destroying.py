@@ -75,8 +75,13 @@ class RecordingsView:
 def recordings(session: Session, audition_id: str, uploads: Uploads, day_uploads: DayUploads) -> RecordingsView:
     """What is kept, until when, and the certificates."""
     audition = get_audition(session, audition_id)
-    takes: list[Take | ExtraHearing] = [*_takes(session, audition_id, None), *_practice(session, audition_id)]
-    kept = [take for take in takes if take.destroyed_at is None]
+    everything, kept, size_bytes = session.exec(
+        select(sa.func.count(), *_kept_and_bytes()).where(
+            Take.candidate_id == Candidate.id, Candidate.round_id == Round.id, Round.audition_id == audition_id
+        )
+    ).one()
+    practice = _practice(session, audition_id)
+    kept += sum(one.destroyed_at is None for one in practice)
     days = [day for day in _days(session, audition_id, None) if day.removed_at is None]
     made = session.exec(
         select(DestructionCertificate)
@@ -84,13 +89,13 @@ def recordings(session: Session, audition_id: str, uploads: Uploads, day_uploads
         .order_by(col(DestructionCertificate.made_at).desc())
     ).all()
     return RecordingsView(
-        kept=len(kept),
+        kept=kept,
         days=len(days),
-        bytes=sum(take.size_bytes for take in kept if isinstance(take, Take)) + sum(day.size_bytes for day in days),
-        destroyed=len(takes) - len(kept),
+        bytes=int(size_bytes or 0) + sum(day.size_bytes for day in days),
+        destroyed=everything + len(practice) - kept,
         unfinished=len(uploads.unfinished(audition_id)) + len(day_uploads.unfinished(audition_id)),
         retention_until=audition.retention_until,
-        sentence=retention.sentence(audition, len(kept) + len(days), now_utc().date()),
+        sentence=retention.sentence(audition, kept + len(days), now_utc().date()),
         not_opened=tuple(_still_heard(session, audition_id)),
         certificates=tuple(
             CertificateView(one.id, one.made_at, one.reason, len(one.facts["takes"]), one.facts["one_student"])
@@ -189,6 +194,12 @@ def _takes(session: Session, audition_id: str, entry_id: str | None) -> Sequence
     return session.exec(wanted).all()
 
 
+def _kept_and_bytes() -> tuple[Any, Any]:
+    """How many takes are still there and how long they are together, counted by the database."""
+    there = col(Take.destroyed_at).is_(None)
+    return sa.func.count().filter(there), sa.func.sum(Take.size_bytes).filter(there)
+
+
 def _practice(session: Session, audition_id: str) -> Sequence[ExtraHearing]:
     """Practice takes with a recording of their own; one that was chosen from an earlier round goes with its take."""
     return session.exec(
@@ -209,7 +220,7 @@ def _recording(session: Session, recording_id: str) -> Take | ExtraHearing:
 
 def _still_heard(session: Session, audition_id: str) -> list[str]:
     """Rounds that are not opened and have recordings: takes, or a practice take of their own and somebody to hear."""
-    with_takes = select(Candidate.round_id).join(Take, col(Take.candidate_id) == Candidate.id)
+    with_takes = sa.exists().where(col(Candidate.round_id) == Round.id, col(Take.candidate_id) == Candidate.id)
     with_days = select(DayRecording.round_id)
     with_practice = {one.round_id for one in _practice(session, audition_id) if one.destroyed_at is None}
     for round_id in list(with_practice):
@@ -221,7 +232,7 @@ def _still_heard(session: Session, audition_id: str) -> list[str]:
         .where(
             Round.audition_id == audition_id,
             Round.state != "opened",
-            sa.or_(col(Round.id).in_(with_takes), col(Round.id).in_(with_days), col(Round.id).in_(with_practice)),
+            sa.or_(with_takes, col(Round.id).in_(with_days), col(Round.id).in_(with_practice)),
         )
         .order_by(col(Round.position))
     ).all()

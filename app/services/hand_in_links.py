@@ -7,6 +7,7 @@ result, so it may be given out before anything is opened, and a new one makes th
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 
 import sqlalchemy as sa
 from sqlmodel import Session, col, select
@@ -118,10 +119,8 @@ def lines(
         .join(Entry, col(Entry.id) == Candidate.entry_id)
         .join(Student, col(Student.id) == Entry.student_id)
         .join(MoreTime, col(MoreTime.candidate_id) == Candidate.id, isouter=True)
-        .where(Candidate.round_id == round_id)
+        .where(*_of_list(round_id, only_missing=only_missing))
     )
-    if only_missing:
-        asked = asked.where(col(Candidate.state).not_in(("heard", *NOT_HEARD)))
     if find.strip():
         wanted = find.strip()
         asked = asked.where(
@@ -131,12 +130,15 @@ def lines(
                 col(Student.school).icontains(wanted, autoescape=True),
             )
         )
-    total = session.scalar(asked.with_only_columns(sa.func.count(), maintain_column_froms=True)) or 0
+    counted = asked if find.strip() else select(Candidate).where(*_of_list(round_id, only_missing=only_missing))
+    total = session.scalar(counted.with_only_columns(sa.func.count(), maintain_column_froms=True)) or 0
+    # Ids first: who stands behind a number is looked up for one page only.
+    ids = counted.with_only_columns(col(Candidate.id), maintain_column_froms=True)
+    on_page = ids.order_by(col(Candidate.playing_order)).offset(offset).limit(min(limit, LARGEST_PAGE))
     page = session.exec(
-        asked.order_by(col(Candidate.playing_order)).offset(offset).limit(min(limit, LARGEST_PAGE))
+        asked.where(col(Candidate.id).in_(session.scalars(on_page).all())).order_by(col(Candidate.playing_order))
     ).all()
-    ids = [candidate.id for candidate, _, _ in page]
-    counts = _pieces_in(session, row, ids)
+    counts = _pieces_in(session, row, [candidate.id for candidate, _, _ in page])
     linked = set(
         session.exec(
             select(AccessToken.entry_id).where(
@@ -164,6 +166,12 @@ def lines(
             for c, s, more in page
         ),
     )
+
+
+def _of_list(round_id: str, *, only_missing: bool) -> tuple[Any, ...]:
+    """Which candidates a list is about."""
+    missing = col(Candidate.state).not_in(("heard", *NOT_HEARD))
+    return (Candidate.round_id == round_id, *((missing,) if only_missing else ()))
 
 
 def _people(session: Session, row: Round) -> list[tuple[Candidate, Student, MoreTime | None]]:

@@ -90,17 +90,22 @@ def keep(session: Session, sheets: Sequence[Printed], actor: Actor) -> None:
         custody.record(session, sheets[0].round_id, actor, f"printed-{sheets[0].kind}", sheets[0].round_id, facts)
 
 
-def kept_sheets(session: Session, round_id: str) -> list[KeptSheet]:
-    """Every sheet printed of a round, the newest first."""
+def kept_sheets(
+    session: Session, round_id: str, *, offset: int = 0, limit: int | None = None
+) -> tuple[int, list[KeptSheet]]:
+    """(how many sheets were printed of a round, all or a page of them), the newest first."""
     get_round(session, round_id)
+    total = session.exec(select(sa.func.count()).select_from(Document).where(Document.round_id == round_id)).one()
     rows = session.exec(
         select(Document, Candidate.blind_number, PrintedModel.document_id)
         .outerjoin(Candidate, col(Document.candidate_id) == Candidate.id)
         .outerjoin(PrintedModel, col(PrintedModel.document_id) == Document.id)
         .where(Document.round_id == round_id)
         .order_by(col(Document.made_at).desc(), col(Document.id))
+        .offset(offset)
+        .limit(limit)
     ).all()
-    return [
+    return total, [
         KeptSheet(
             document_id=row.id,
             kind=row.kind,

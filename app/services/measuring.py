@@ -124,6 +124,14 @@ def newest(session: Session, take_id: str) -> Findings | None:
     ).first()
 
 
+def newest_of(session: Session, take_ids: Sequence[str]) -> dict[str, Findings]:
+    """The newest findings of several takes, by take."""
+    rows = session.exec(
+        select(Findings).where(col(Findings.take_id).in_(list(take_ids))).order_by(col(Findings.created_at))
+    ).all()
+    return {row.take_id: row for row in rows}
+
+
 def is_stale(session: Session, found: Findings) -> bool:
     """Whether the take would be measured differently today: another reading, other settings or a newer algorithm."""
     take = session.get(Take, found.take_id)

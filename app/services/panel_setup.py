@@ -39,7 +39,9 @@ def members(session: Session, audition_id: str) -> list[PanelMember]:
     joined = set(
         session.exec(
             select(AccessToken.adjudicator_id).where(
-                AccessToken.audition_id == audition_id, col(AccessToken.withdrawn_at).is_(None)
+                AccessToken.audition_id == audition_id,
+                AccessToken.role == "adjudicator",
+                col(AccessToken.withdrawn_at).is_(None),
             )
         ).all()
     )

@@ -13,7 +13,7 @@ from typing import Any
 
 from sqlmodel import Session, col, select
 
-from app.db.models import AdjudicationSheet, Adjudicator, Candidate, PaperSheet, Round
+from app.db.models import AdjudicationSheet, Adjudicator, Candidate, PaperSheet, Round, SheetVersion
 from app.domain.actor import Actor
 from app.domain.errors import BadInput, FairhearingError, NotFound, WrongState
 from app.domain.ids import is_id
@@ -100,8 +100,11 @@ def keep_bundle(
 def typed_in(session: Session, round_id: str) -> list[PaperView]:
     """Every sheet of a round that came in on paper, by letter and number."""
     found = []
+    typed = (SheetVersion.sheet_id == PaperSheet.sheet_id, PaperSheet.sheet_id == AdjudicationSheet.id)
+    of_round = (AdjudicationSheet.candidate_id == Candidate.id, Candidate.round_id == round_id)
+    versions = session.exec(select(SheetVersion).where(*typed, *of_round).order_by(col(SheetVersion.version))).all()
+    latest = {version.sheet_id: version.marks for version in versions}
     for paper, sheet, adjudicator, candidate in _rows(session, Candidate.round_id == round_id):
-        versions = versions_of(session, sheet.id)
         found.append(
             PaperView(
                 sheet_id=sheet.id,
@@ -112,7 +115,7 @@ def typed_in(session: Session, round_id: str) -> list[PaperView]:
                 blind_number=candidate.blind_number,
                 state=paper.state,
                 differences=tuple(paper.differences),
-                marks=versions[-1].marks if versions else {},
+                marks=latest.get(sheet.id, {}),
             )
         )
     return found

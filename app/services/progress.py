@@ -2,10 +2,9 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, cast
+from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy.orm import defer
 from sqlmodel import Session, col, select
 
 from app.db.models import (
@@ -26,8 +25,6 @@ from app.services.attendance import NOT_HEARD
 from app.services.measuring import Measuring
 from app.services.rounds import get_round
 from app.services.sheet_cells import round_pieces
-
-NOT_ASSIGNED = "not assigned"
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +62,7 @@ class ProgressCandidate:
     playing_order: int
     state: str
     takes: tuple[ProgressTake, ...]
-    sheets: dict[str, str]  # by letter: "to hear" | "draft" | "submitted" | "recused"
+    sheets: dict[str, str]  # by letter: "to hear" | "draft" | "submitted" | "recused" | "away"; assigned ones only
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,11 +108,7 @@ def progress(
     if limit is not None:
         of_round = (*of_round, col(Candidate.id).in_([c.id for c in candidates]))
     takes: dict[str, list[Take]] = {}
-    for take in session.exec(
-        select(Take)
-        .where(Take.candidate_id == Candidate.id, Take.state == "kept", *of_round)
-        .options(defer(cast(Any, Take.peaks)))
-    ):
+    for take in session.exec(select(Take).where(Take.candidate_id == Candidate.id, Take.state == "kept", *of_round)):
         takes.setdefault(take.candidate_id, []).append(take)
     states = measuring.states(session, [t.id for own in takes.values() for t in own])
     sheets = {
@@ -141,12 +134,15 @@ def progress(
         )
         return tuple(ProgressTake(t.piece_id, t.id, str(t.quality.get("word", "")), states[t.id]) for t in own)
 
+    def is_heard(candidate_id: str, adjudicator_id: str) -> bool:
+        """Whether the adjudicator is to hear this candidate, or did before a share was handed over."""
+        heard = assigned is None or (adjudicator_id, candidate_id) in assigned
+        return heard or sheets.get((candidate_id, adjudicator_id)) == "submitted"
+
     def word(candidate_id: str, adjudicator_id: str) -> str:
         cell = (candidate_id, adjudicator_id)
         if sheets.get(cell) == "submitted":
             return "submitted"
-        if assigned is not None and (adjudicator_id, candidate_id) not in assigned:
-            return NOT_ASSIGNED
         return (
             "recused"
             if cell in recused
@@ -157,7 +153,12 @@ def progress(
 
     lines = tuple(
         ProgressCandidate(
-            c.id, c.blind_number, c.playing_order, c.state, takes_of(c.id), {a.letter: word(c.id, a.id) for a in panel}
+            c.id,
+            c.blind_number,
+            c.playing_order,
+            c.state,
+            takes_of(c.id),
+            {a.letter: word(c.id, a.id) for a in panel if is_heard(c.id, a.id)},
         )
         for c in candidates
     )

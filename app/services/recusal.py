@@ -132,18 +132,25 @@ def forget(session: Session, adjudicator_id: str) -> None:
 def proposed(session: Session, audition_id: str) -> list[ProposedRecusal]:
     """Own pupils by the teacher column that nobody has declared yet."""
     panel = session.exec(select(Adjudicator).where(Adjudicator.audition_id == audition_id)).all()
-    rows = session.exec(
-        select(Entry, Student).where(Entry.audition_id == audition_id, Entry.student_id == Student.id)
-    ).all()
+    on_roster = (Entry.audition_id == audition_id, Entry.student_id == Student.id)
+    teachers = session.exec(select(Student.teacher).where(*on_roster, Student.teacher != "").distinct()).all()
+    words = {teacher: _people_of(teacher) for teacher in teachers}  # many pupils, few teachers
+    own_words = [(a, _name_words(a.name)) for a in panel]
+    meant = {
+        teacher: [a for a, name in own_words if any(_same_person(name, person) for person in people)]
+        for teacher, people in words.items()
+    }
+    wanted = [teacher for teacher, some in meant.items() if some]
+    pupils: dict[str, list[tuple[str, str]]] = {}
+    for entry_id, name, teacher in session.exec(
+        select(Entry.id, Student.name, Student.teacher).where(*on_roster, col(Student.teacher).in_(wanted))
+    ).all():
+        pupils.setdefault(teacher, []).append((entry_id, name))
     done = {(r.adjudicator_id, r.entry_id) for r in declared(session, audition_id)}
-    pupils: dict[str, list[tuple[str, str]]] = {}  # many pupils, few teachers
-    for entry, student in rows:
-        pupils.setdefault(student.teacher, []).append((entry.id, student.name))
     found = [
         ProposedRecusal(a.id, a.letter, entry_id, name, "own pupil")
-        for a in panel
         for teacher, own in pupils.items()
-        if teaches(a.name, teacher)
+        for a in meant[teacher]
         for entry_id, name in own
         if (a.id, entry_id) not in done
     ]
@@ -157,8 +164,13 @@ def teaches(adjudicator_name: str, teacher_cell: str) -> bool:
     must be shared. Accents, order and forms of address do not count: a proposal may be too eager, never too shy.
     """
     words = _name_words(adjudicator_name)
+    return any(_same_person(words, person) for person in _people_of(teacher_cell))
+
+
+def _people_of(teacher_cell: str) -> list[tuple[str, ...]]:
+    """The words of each name in a teacher's cell."""
     people = re.split(r"\s*(?:[/;&+]|\band\b|\bund\b|\by\b|\bet\b)\s*", teacher_cell)
-    return any(_same_person(words, _name_words(person)) for person in people)
+    return [_name_words(person) for person in people]
 
 
 def _name_words(name: str) -> tuple[str, ...]:

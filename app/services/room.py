@@ -1,24 +1,28 @@
 """The recording room: who comes next under which number, what is played, what the proctor says."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+import sqlalchemy as sa
 from sqlmodel import Session, col, select
 
 from app.db.identities import Entry, Student
-from app.db.models import CANDIDATE_STATES, Audition, Candidate, Piece, Round, Take
+from app.db.models import CANDIDATE_STATES, Audition, Candidate, Piece, Round, Take, Turn
 from app.db.types import now_utc
 from app.domain.actor import Actor
 from app.domain.day import RESTART_SENTENCES, SCRIPT
 from app.domain.errors import BadInput, NotFound, WrongState
 from app.domain.texts import one_line
 from app.services import custody, intake, room_sounds, turns
+from app.services.attendance import NOT_HEARD
 from app.services.piece_reading import length_of
 from app.services.sheet_cells import round_pieces
 
 NEEDS_REASON = ("late", "absent", "withdrawn", "no-show")
 LONGEST_REASON = 300
+AT_ONCE = 5_000  # ids in one question to the database: all engines take as many
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,13 +78,28 @@ class RoomView:
     study_sec: int
     pieces: tuple[dict[str, Any], ...]
     script: tuple[str, ...]
-    candidates: tuple[RoomCandidate, ...]
+    candidates: tuple[RoomCandidate, ...]  # in the order of calling, all that are looked for or a page of them
+    total: int  # candidates that are looked for
+    drawn: int  # everybody who plays here
+    next: RoomCandidate | None  # the first who waits and has not recorded every piece
+    chosen: RoomCandidate | None  # the one that was asked for by id, on whichever page
 
 
-def look(session: Session, audition_id: str, round_id: str | None = None, room_id: str | None = None) -> RoomView:
+def look(
+    session: Session,
+    audition_id: str,
+    round_id: str | None = None,
+    room_id: str | None = None,
+    *,
+    find: str = "",
+    offset: int = 0,
+    limit: int | None = None,
+    candidate_id: str | None = None,
+) -> RoomView:
     """The room of an audition: of the round asked for, or of the newest one that is drawn and not opened.
 
-    ``room_id`` leaves out who plays in another room.
+    ``room_id`` leaves out who plays in another room. With ``limit`` a page of those whose name holds ``find`` or whose
+    number begins so; ``candidate_id`` asks for one besides.
     """
     audition = session.get(Audition, audition_id)
     if audition is None:
@@ -90,7 +109,11 @@ def look(session: Session, audition_id: str, round_id: str | None = None, room_i
     plan = turns.plan_of(chosen) if chosen is not None else None
     if room_id is not None and turns.get_room(session, room_id).audition_id != audition_id:
         raise NotFound("This recording room is not one of this audition's; reload the page.")
-    everybody = () if chosen is None else _candidates(session, chosen)
+    line = _Line(session, chosen, room_id)
+    asked = line.ids(find, offset, limit)
+    pieces = () if chosen is None else tuple(_piece(piece) for piece in round_pieces(session, chosen))
+    following = line.following([piece["piece_id"] for piece in pieces])
+    seen = line.candidates([*asked, *(one for one in (following, candidate_id) if one is not None)])
     return RoomView(
         audition={
             "id": audition.id,
@@ -100,13 +123,17 @@ def look(session: Session, audition_id: str, round_id: str | None = None, room_i
         },
         rounds=tuple({"id": row.id, "name": row.name, "state": row.state} for row in rounds),
         round=None if chosen is None else {"id": chosen.id, "name": chosen.name, "state": chosen.state},
-        pieces=() if chosen is None else tuple(_piece(piece) for piece in round_pieces(session, chosen)),
+        pieces=pieces,
         rooms=tuple({"id": one.id, "name": one.name} for one in turns.rooms(session, audition_id)),
         room_id=room_id,
         restarts=RESTART_SENTENCES[plan.restarts if plan is not None else "none"],
         study_sec=plan.study_sec if plan is not None else 0,
         script=plan.script if plan is not None else SCRIPT,
-        candidates=tuple(c for c in everybody if room_id is None or c.room_id in (None, room_id)),
+        candidates=tuple(seen[one] for one in asked),
+        total=line.total(find),
+        drawn=line.total(""),
+        next=seen.get(following or ""),
+        chosen=seen.get(candidate_id or ""),
     )
 
 
@@ -139,7 +166,7 @@ def mark(
         turns.arrived(session, candidate, round_row, now=now or now_utc())
     facts = {"from": before, "to": state, "reason_hash": custody.content_hash(tidy) if tidy else None}
     custody.record(session, round_row.id, actor, "candidate-marked", candidate.id, facts)
-    return next(c for c in _candidates(session, round_row) if c.candidate_id == candidate_id)
+    return _Line(session, round_row, None).candidates([candidate_id])[candidate_id]
 
 
 def chosen_round(rounds: list[Round], round_id: str | None) -> Round | None:
@@ -165,49 +192,107 @@ def _piece(piece: Piece) -> dict[str, Any]:
     }
 
 
-def _candidates(session: Session, round_row: Round) -> tuple[RoomCandidate, ...]:
-    rows = session.exec(
-        select(Candidate, Entry, Student)
-        .where(Candidate.round_id == round_row.id, Candidate.entry_id == Entry.id, Entry.student_id == Student.id)
-        .order_by(col(Candidate.playing_order))
-    ).all()
-    takes = session.exec(
-        select(Take)
-        .where(Take.candidate_id == Candidate.id, Candidate.round_id == round_row.id)
-        .order_by(col(Take.received_at))
-    ).all()
-    own = turns.turns_of(session, round_row.id)
-    counts = turns.restarts(session, [candidate.id for candidate, _, _ in rows])
-    last = turns.last_restarts(session, [candidate.id for candidate, _, _ in rows])
-    by_candidate: dict[str, list[RoomTake]] = {}
-    for take in takes:
-        by_candidate.setdefault(take.candidate_id, []).append(_take(take))
-    found = (
-        RoomCandidate(
-            candidate_id=candidate.id,
-            blind_number=candidate.blind_number,
-            playing_order=candidate.playing_order,
-            name=student.name,
-            instrument=candidate.instrument or entry.instrument,
-            written_a=room_sounds.written_a(candidate.instrument or entry.instrument),
-            state=candidate.state,
-            state_reason=candidate.state_reason,
-            accommodation=entry.accommodation,
-            consent=student.consent_on is not None,
-            extra_time_percent=entry.extra_time_percent,
-            enlarged_music=entry.enlarged_music,
-            room_id=own[candidate.id].room_id,
-            place=own[candidate.id].place,
-            called_at=own[candidate.id].called_at,
-            entered_at=own[candidate.id].entered_at,
-            left_at=own[candidate.id].left_at,
-            restarts={piece: count for (of, piece), count in counts.items() if of == candidate.id},
-            last_restarts={piece: one for (of, piece), one in last.items() if of == candidate.id},
-            takes=tuple(by_candidate.get(candidate.id, ())),
+class _Line:
+    """Who plays in a round, or in one of its rooms, in the order of calling."""
+
+    def __init__(self, session: Session, round_row: Round | None, room_id: str | None) -> None:
+        self._session = session
+        self._round = round_row
+        here = [col(Candidate.round_id) == (round_row.id if round_row is not None else None)]
+        if room_id is not None:
+            here.append(sa.or_(col(Turn.room_id).is_(None), col(Turn.room_id) == room_id))
+        self._here = (
+            select(Candidate.id)
+            .join(Turn, col(Turn.candidate_id) == Candidate.id, isouter=True)
+            .where(*here)
+            .order_by(sa.func.coalesce(Turn.place, Candidate.playing_order), col(Candidate.playing_order))
         )
-        for candidate, entry, student in rows
-    )
-    return tuple(sorted(found, key=lambda c: (c.place, c.playing_order)))
+
+    def _found(self, find: str) -> Any:
+        if not (wanted := find.strip()):
+            return self._here
+        return (
+            self._here.join(Entry, col(Entry.id) == Candidate.entry_id)
+            .join(Student, col(Student.id) == Entry.student_id)
+            .where(
+                sa.or_(
+                    col(Candidate.blind_number).startswith(wanted, autoescape=True),
+                    col(Student.name).icontains(wanted, autoescape=True),
+                )
+            )
+        )
+
+    def total(self, find: str) -> int:
+        """How many are found."""
+        asked = self._found(find).order_by(None).with_only_columns(sa.func.count(), maintain_column_froms=True)
+        return int(self._session.scalar(asked) or 0)
+
+    def ids(self, find: str, offset: int, limit: int | None) -> list[str]:
+        """Their ids, all or a page."""
+        return list(self._session.exec(self._found(find).offset(offset).limit(limit)).all())
+
+    def following(self, piece_ids: Sequence[str]) -> str | None:
+        """Who comes next: the first who is not out and has no take of one of the pieces."""
+        recorded = (
+            select(sa.func.count(sa.distinct(col(Take.piece_id))))
+            .where(Take.candidate_id == Candidate.id, Take.state == "kept", col(Take.piece_id).in_(list(piece_ids)))
+            .scalar_subquery()
+        )
+        waits = (col(Candidate.state).not_in(NOT_HEARD), recorded < len(piece_ids))
+        return self._session.exec(self._here.where(*waits).limit(1)).first()
+
+    def candidates(self, ids: Sequence[str]) -> dict[str, RoomCandidate]:
+        """The candidates with these ids who are of this round."""
+        found: dict[str, RoomCandidate] = {}
+        for start in range(0, len(ids), AT_ONCE):
+            found |= self._some(list(ids[start : start + AT_ONCE]))
+        return found
+
+    def _some(self, ids: list[str]) -> dict[str, RoomCandidate]:
+        session = self._session
+        rows = session.exec(
+            select(Candidate, Entry, Student, Turn)
+            .join(Entry, col(Entry.id) == Candidate.entry_id)
+            .join(Student, col(Student.id) == Entry.student_id)
+            .join(Turn, col(Turn.candidate_id) == Candidate.id, isouter=True)
+            .where(col(Candidate.id).in_(ids), Candidate.round_id == (self._round.id if self._round else None))
+        ).all()
+        takes: dict[str, list[RoomTake]] = {}
+        for take in session.exec(
+            select(Take).where(col(Take.candidate_id).in_(ids)).order_by(col(Take.received_at))
+        ).all():
+            takes.setdefault(take.candidate_id, []).append(_take(take))
+        counts: dict[str, dict[str, int]] = {}
+        for (of, piece), count in turns.restarts(session, ids).items():
+            counts.setdefault(of, {})[piece] = count
+        last: dict[str, dict[str, str]] = {}
+        for (of, piece), one in turns.last_restarts(session, ids).items():
+            last.setdefault(of, {})[piece] = one
+        return {
+            candidate.id: RoomCandidate(
+                candidate_id=candidate.id,
+                blind_number=candidate.blind_number,
+                playing_order=candidate.playing_order,
+                name=student.name,
+                instrument=candidate.instrument or entry.instrument,
+                written_a=room_sounds.written_a(candidate.instrument or entry.instrument),
+                state=candidate.state,
+                state_reason=candidate.state_reason,
+                accommodation=entry.accommodation,
+                consent=student.consent_on is not None,
+                extra_time_percent=entry.extra_time_percent,
+                enlarged_music=entry.enlarged_music,
+                room_id=turn.room_id if turn is not None else None,
+                place=turn.place if turn is not None else candidate.playing_order,
+                called_at=turn.called_at if turn is not None else None,
+                entered_at=turn.entered_at if turn is not None else None,
+                left_at=turn.left_at if turn is not None else None,
+                restarts=counts.get(candidate.id, {}),
+                last_restarts=last.get(candidate.id, {}),
+                takes=tuple(takes.get(candidate.id, ())),
+            )
+            for candidate, entry, student, turn in rows
+        }
 
 
 def _take(take: Take) -> RoomTake:

@@ -42,6 +42,7 @@ from app.services.piece_reading import has_notation
 from app.services.rounds import get_round
 from app.services.sheet_cells import round_pieces
 
+TAKES_AT_ONCE = 100  # our choice: findings of a long take may be a megabyte
 QUESTIONS_WAIT = "Questions to listen again come up once every sheet is in, so that nobody's marks follow from them."
 
 
@@ -311,12 +312,14 @@ def _measured(
 ) -> tuple[tuple[MeasuredTake, ...], set[str]]:
     """Measured marks of the takes that are measured, and the ids of those that wait, if measured marks count at all."""
     found: list[MeasuredTake] = []
-    for take in takes:
-        row = measuring.newest(session, take.id)
-        if row is not None:
-            marks = measured_marks(findings_from_dict(row.payload), (rubric.low, rubric.high), rule.yardsticks)
-            own = {caption: mark for caption, mark in marks.items() if caption in rubric.keys}
-            found.append(MeasuredTake(take.candidate_id, take.piece_id, own, take.id))
+    for start in range(0, len(takes), TAKES_AT_ONCE):
+        some = takes[start : start + TAKES_AT_ONCE]
+        rows = measuring.newest_of(session, [take.id for take in some])
+        for take in some:
+            if (row := rows.get(take.id)) is not None:
+                marks = measured_marks(findings_from_dict(row.payload), (rubric.low, rubric.high), rule.yardsticks)
+                own = {caption: mark for caption, mark in marks.items() if caption in rubric.keys}
+                found.append(MeasuredTake(take.candidate_id, take.piece_id, own, take.id))
     if not any(rule.measured_weights.values()):
         return tuple(found), set()
     states = measuring.states(session, [t.id for t in takes])

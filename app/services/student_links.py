@@ -7,6 +7,7 @@ secret is kept; a lost slip is answered by a new link, which makes the old one u
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 
 import sqlalchemy as sa
 from sqlmodel import Session, col, select
@@ -59,10 +60,28 @@ def make_all(session: Session, round_id: str, *, actor: Actor, now: datetime) ->
     return _make(session, row, heard, actor=actor, now=now)
 
 
-def states(session: Session, round_id: str, *, now: datetime) -> list[LinkState]:
-    """The newest private link of every candidate of a round, in playing order."""
+def states(
+    session: Session,
+    round_id: str,
+    *,
+    now: datetime,
+    candidate_ids: Sequence[str] | None = None,
+    only_in_use: bool = False,
+    offset: int = 0,
+    limit: int | None = None,
+) -> tuple[int, list[LinkState]]:
+    """(how many candidates of a round are meant, the newest private link of each or of a page), in playing order.
+
+    ``candidate_ids`` means these alone; ``only_in_use`` those whose link works.
+    """
     get_round(session, round_id)
-    candidates = _candidates(session, round_id)
+    meant = select(Candidate).where(Candidate.round_id == round_id)
+    if candidate_ids is not None:
+        meant = meant.where(col(Candidate.id).in_(list(candidate_ids)))
+    if only_in_use:
+        meant = meant.where(sa.exists().where(*_working(now), col(AccessToken.entry_id) == Candidate.entry_id))
+    total = session.scalar(meant.with_only_columns(sa.func.count(), maintain_column_froms=True)) or 0
+    candidates = session.exec(meant.order_by(col(Candidate.playing_order)).offset(offset).limit(limit)).all()
     newest: dict[str, AccessToken] = {}
     for token in session.exec(
         select(AccessToken)
@@ -74,7 +93,17 @@ def states(session: Session, round_id: str, *, now: datetime) -> list[LinkState]
         .order_by(col(AccessToken.created_at))
     ):
         newest[token.entry_id or ""] = token
-    return [_state(c.id, newest.get(c.entry_id), now) for c in candidates]
+    return total, [_state(c.id, newest.get(c.entry_id), now) for c in candidates]
+
+
+def _working(now: datetime) -> tuple[Any, ...]:
+    """What holds for a private link that works."""
+    return (
+        col(AccessToken.role) == "student",
+        col(AccessToken.round_id).is_(None),  # links to hand takes in are another thing
+        col(AccessToken.withdrawn_at).is_(None),
+        col(AccessToken.expires_at) > now,
+    )
 
 
 def withdraw(session: Session, candidate_id: str, *, actor: Actor, now: datetime) -> None:
@@ -115,15 +144,7 @@ def _make(
 
 def _withdraw(session: Session, entry_ids: Sequence[str], now: datetime) -> int:
     done = session.exec(
-        sa.update(AccessToken)
-        .where(
-            col(AccessToken.role) == "student",
-            col(AccessToken.round_id).is_(None),
-            col(AccessToken.entry_id).in_(entry_ids),
-            col(AccessToken.withdrawn_at).is_(None),
-            col(AccessToken.expires_at) > now,
-        )
-        .values(withdrawn_at=now)
+        sa.update(AccessToken).where(*_working(now), col(AccessToken.entry_id).in_(entry_ids)).values(withdrawn_at=now)
     )
     return int(done.rowcount)
 

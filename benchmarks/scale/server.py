@@ -58,6 +58,23 @@ def transactions(url: str) -> int:
     return int(row[0]) if row else 0
 
 
+def processor_sec(url: str) -> float:
+    """Processor seconds that the server and all its processes have used, those that ended included."""
+    with psycopg.connect(straight(url), autocommit=True) as connection:
+        row = connection.execute("SELECT pg_backend_pid()").fetchone()
+        own = Path(f"/proc/{row[0] if row else 0}/stat").read_text().rpartition(")")[2].split()
+        above = own[1]
+        found = [above, *Path(f"/proc/{above}/task/{above}/children").read_text().split()]
+        ticks = 0
+        for pid in found:
+            try:
+                fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+            except FileNotFoundError:
+                continue  # it ended meanwhile
+            ticks += sum(int(fields[n]) for n in ((11, 12, 13, 14) if pid == above else (11, 12)))
+    return ticks / os.sysconf("SC_CLK_TCK")
+
+
 def load() -> str:
     """How busy the machine is, for the head of a table."""
     return f"load average {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores"

@@ -69,11 +69,11 @@ export async function call(method, path, body, options = {}) {
 /**
  * A page of a long list, and how many lines there are in all.
  * @param {string} path
- * @param {Record<string, string | number | boolean>} query offset, limit and what the list is searched by
+ * @param {Record<string, string | number | boolean | string[]>} query offset, limit and what the list is searched by
  * @returns {Promise<{lines: any[], total: number}>}
  */
 export async function callPage(path, query) {
-  const words = new URLSearchParams(Object.entries(query).map(([key, value]) => [key, String(value)]));
+  const words = new URLSearchParams(Object.entries(query).flatMap(([key, value]) => [value].flat().map((one) => [key, String(one)])));
   const answer = await ask("GET", `${path}?${words}`, undefined, {});
   return { lines: await answer.json(), total: Number(answer.headers.get("X-Total-Count")) };
 }

@@ -1,9 +1,12 @@
 """The panel's set-up: adjudicators, join links, tablets, recusals."""
 
-from fastapi import APIRouter, Request
+from collections.abc import Sequence
+
+from fastapi import APIRouter, Request, Response
 from sqlmodel import Session
 
 from app.api.access import LeaderHere
+from app.api.paging import Limit, Offset, page_of
 from app.api.pictures import qr_svg
 from app.api.resources import Held, ReadSession
 from app.api.schemas.adjudicators import (
@@ -117,9 +120,16 @@ def declare(audition_id: PathId, wanted: RecusalIn, principal: LeaderHere, held:
 
 
 @router.get("/auditions/{audition_id}/recusals/proposed", response_model=list[ProposedOut])
-def proposed(audition_id: PathId, _principal: LeaderHere, session: ReadSession) -> list[ProposedRecusal]:
-    """Own pupils by the roster's teacher column."""
-    return recusal.proposed(session, audition_id)
+def proposed(
+    audition_id: PathId,
+    _principal: LeaderHere,
+    session: ReadSession,
+    response: Response,
+    offset: Offset = 0,
+    limit: Limit = None,
+) -> Sequence[ProposedRecusal]:
+    """Own pupils by the roster's teacher column, all or a page."""
+    return page_of(response, recusal.proposed(session, audition_id), offset, limit)
 
 
 @router.delete("/recusals/{recusal_id}", response_model=DoneOut)

@@ -12,6 +12,7 @@ from starlette.responses import Response, StreamingResponse
 
 from app.api.access import LeaderHere
 from app.api.errors import from_domain, from_unexpected
+from app.api.paging import Limit, Offset, say_total
 from app.api.parcels import Parcels
 from app.api.resources import Held, ReadSession
 from app.api.schemas.envelope import SIGNED_IN_PROBLEMS, PathId
@@ -107,9 +108,18 @@ def parcel(parcel_id: PathId, principal: LeaderHere, request: Request) -> Respon
 
 
 @router.get("/rounds/{round_id}/sheets", response_model=list[KeptSheetOut])
-def kept(round_id: PathId, _principal: LeaderHere, session: ReadSession) -> list[kept_sheets.KeptSheet]:
-    """Every sheet of a round that was printed, the newest first."""
-    return kept_sheets.kept_sheets(session, round_id)
+def kept(
+    round_id: PathId,
+    _principal: LeaderHere,
+    session: ReadSession,
+    response: Response,
+    offset: Offset = 0,
+    limit: Limit = None,
+) -> list[kept_sheets.KeptSheet]:
+    """Every sheet of a round that was printed, the newest first, or a page of them."""
+    total, page = kept_sheets.kept_sheets(session, round_id, offset=offset, limit=limit)
+    say_total(response, total)
+    return page
 
 
 @router.get("/sheets/{document_id}.pdf", response_class=Response, responses=_PDF)

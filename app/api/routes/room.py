@@ -5,6 +5,7 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 
 from app.api.access import ProctorHere
+from app.api.paging import Find, Limit, Offset
 from app.api.resources import Held, ReadSession
 from app.api.routes.takes import own_audition
 from app.api.schemas.envelope import ID_PATTERN, SIGNED_IN_PROBLEMS, PathId
@@ -26,8 +27,15 @@ def look(
     audition_id: QueryId = None,
     round_id: QueryId = None,
     room_id: QueryId = None,
+    candidate_id: QueryId = None,
+    find: Find = "",
+    offset: Offset = 0,
+    limit: Limit = None,
 ) -> RoomOut:
-    """Who plays what under which number. A leader says which audition; a tablet has its own, and its room."""
+    """Who plays what under which number. A leader says which audition; a tablet has its own, and its room.
+
+    With ``limit`` a page of those whose name holds ``find`` or whose number begins so; ``candidate_id`` stands beside.
+    """
     own = own_audition(principal)
     if own is not None and audition_id not in (None, own):
         raise NotAllowed("This tablet belongs to another audition's recording room.")
@@ -35,7 +43,17 @@ def look(
     if wanted is None:
         raise BadInput("Say which audition's recording room is meant (audition_id).")
     own_room = principal.room_id if isinstance(principal, ProctorPrincipal) else None
-    return RoomOut.model_validate(room.look(session, wanted, round_id, room_id or own_room))
+    seen = room.look(
+        session,
+        wanted,
+        round_id,
+        room_id or own_room,
+        find=find,
+        offset=offset,
+        limit=limit,
+        candidate_id=candidate_id,
+    )
+    return RoomOut.model_validate(seen)
 
 
 @router.get("/room/pieces/{piece_id}/pulse", response_model=PulseOut, responses=SIGNED_IN_PROBLEMS)

@@ -1,14 +1,17 @@
 """Students' private links, for the leader."""
 
 from collections.abc import Callable
+from typing import Annotated
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Query, Request
+from pydantic import StringConstraints
 from starlette.responses import Response
 
 from app.api.access import LeaderHere
+from app.api.paging import LARGEST_PAGE, Limit, Offset, say_total
 from app.api.pictures import qr_svg
 from app.api.resources import Held, ReadSession, Resources
-from app.api.schemas.envelope import SIGNED_IN_PROBLEMS, PathId
+from app.api.schemas.envelope import ID_PATTERN, SIGNED_IN_PROBLEMS, PathId
 from app.api.schemas.session import DoneOut
 from app.api.schemas.student import LinkStateOut, StudentLinkOut
 from app.db.types import now_utc
@@ -17,11 +20,32 @@ from app.services.addresses import host_for_tablets
 
 router = APIRouter(prefix="/api", tags=["private links"], responses=SIGNED_IN_PROBLEMS)
 
+Id = Annotated[str, StringConstraints(pattern=ID_PATTERN)]
+
 
 @router.get("/rounds/{round_id}/student-links", response_model=list[LinkStateOut])
-def states(round_id: PathId, _principal: LeaderHere, session: ReadSession) -> list[student_links.LinkState]:
-    """Which private links of a round's candidates work."""
-    return student_links.states(session, round_id, now=now_utc())
+def states(
+    round_id: PathId,
+    _principal: LeaderHere,
+    session: ReadSession,
+    response: Response,
+    candidate_id: Annotated[list[Id] | None, Query(max_length=LARGEST_PAGE)] = None,
+    only_in_use: bool = False,
+    offset: Offset = 0,
+    limit: Limit = None,
+) -> list[student_links.LinkState]:
+    """Which private links of a round's candidates work: of all, of some, or those that do; all or a page of them."""
+    total, page = student_links.states(
+        session,
+        round_id,
+        now=now_utc(),
+        candidate_ids=candidate_id,
+        only_in_use=only_in_use,
+        offset=offset,
+        limit=limit,
+    )
+    say_total(response, total)
+    return page
 
 
 @router.post(

@@ -201,6 +201,10 @@ class RoomOut(Out):
     pieces: list[RoomPieceOut]
     script: list[str]
     candidates: list[RoomCandidateOut]
+    total: int
+    drawn: int
+    next: RoomCandidateOut | None
+    chosen: RoomCandidateOut | None
 
 
 class CandidateIn(In):

@@ -6,7 +6,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlmodel import Field, SQLModel
 
-from app.db.models.columns import one_of
+from app.db.models.columns import one_of, only_when_asked
 from app.db.types import UtcDateTime, now_utc
 from app.domain.ids import new_id
 
@@ -88,6 +88,7 @@ class Round(SQLModel, table=True):
         one_of("state", *ROUND_STATES),
         one_of("listening_order", *LISTENING_ORDERS),
     )
+    __mapper_args__ = only_when_asked("hearing_orders", "standing")
 
     id: str = Field(default_factory=new_id, primary_key=True)
     audition_id: str = Field(foreign_key="audition.id", index=True)
@@ -116,6 +117,7 @@ class Round(SQLModel, table=True):
     grace_min: int = 0
     per_candidate: int | None = None  # adjudicators who hear each candidate; None: the whole panel
     handed_in_at: datetime | None = Field(default=None, sa_type=UtcDateTime)  # takes came up to the panel
+    design: dict[str, Any] = Field(default_factory=dict, sa_type=sa.JSON)  # app.services.assigning
     created_at: datetime = Field(default_factory=now_utc, sa_type=UtcDateTime)
 
 
@@ -126,10 +128,11 @@ class Candidate(SQLModel, table=True):
         one_of("state", *CANDIDATE_STATES),
         sa.UniqueConstraint("round_id", "blind_number"),
         sa.UniqueConstraint("round_id", "entry_id"),
+        sa.Index("ix_candidate_round_id_playing_order", "round_id", "playing_order"),
     )
 
     id: str = Field(default_factory=new_id, primary_key=True)
-    round_id: str = Field(foreign_key="round.id", index=True)
+    round_id: str = Field(foreign_key="round.id")
     entry_id: str = Field(foreign_key="entry.id", index=True)
     instrument: str = ""  # copied from the entry: material may depend on it
     blind_number: str = Field(max_length=12)

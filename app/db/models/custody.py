@@ -33,7 +33,10 @@ class AccessLink(SQLModel, table=True):
 class AccessToken(SQLModel, table=True):
     """A tablet's bearer token, a leader's session or a student's private link. Only its hash is kept."""
 
-    __table_args__ = (one_of("role", *LINK_ROLES),)
+    __table_args__ = (
+        one_of("role", *LINK_ROLES),
+        sa.Index("ix_accesstoken_audition_id_role", "audition_id", "role"),  # the few tablets among many links
+    )
 
     id: str = Field(default_factory=new_id, primary_key=True)
     token_hash: str = Field(max_length=64, unique=True)
@@ -53,10 +56,13 @@ class AccessToken(SQLModel, table=True):
 class AuditEntry(SQLModel, table=True):
     """Append-only, hash-chained per chain. Carries ids and numbers, never names."""
 
-    __table_args__ = (sa.UniqueConstraint("chain", "seq"),)
+    __table_args__ = (
+        sa.UniqueConstraint("chain", "seq"),
+        sa.Index("ix_auditentry_chain_at_seq", "chain", "at", "seq"),  # in the order the audit list is read
+    )
 
     id: str = Field(default_factory=new_id, primary_key=True)
-    chain: str = Field(max_length=40, index=True)  # a round's id, an audition's id, or "site"
+    chain: str = Field(max_length=40)  # a round's id, an audition's id, or "site"
     seq: int
     at: datetime = Field(default_factory=now_utc, sa_type=UtcDateTime)
     actor: str = Field(max_length=80)  # "leader:<id>", "adjudicator:<id>", "system"

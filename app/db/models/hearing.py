@@ -17,11 +17,16 @@ SHEET_STATES = ("draft", "submitted")
 class AdjudicationSheet(SQLModel, table=True):
     """One adjudicator's marks and remarks for one candidate. The draft lives here, what counts in versions."""
 
-    __table_args__ = (one_of("state", *SHEET_STATES), sa.UniqueConstraint("adjudicator_id", "candidate_id"))
+    __table_args__ = (
+        one_of("state", *SHEET_STATES),
+        sa.UniqueConstraint("adjudicator_id", "candidate_id"),
+        # What lists count, without the drafts.
+        sa.Index("ix_adjudicationsheet_candidate_id_state_adjudicator_id", "candidate_id", "state", "adjudicator_id"),
+    )
 
     id: str = Field(default_factory=new_id, primary_key=True)
     adjudicator_id: str = Field(foreign_key="adjudicator.id", index=True)
-    candidate_id: str = Field(foreign_key="candidate.id", index=True)
+    candidate_id: str = Field(foreign_key="candidate.id")
     state: str = "draft"
     draft: dict[str, Any] = Field(default_factory=dict, sa_type=sa.JSON)
     updated_at: datetime = Field(default_factory=now_utc, sa_type=UtcDateTime)

@@ -6,7 +6,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlmodel import Field, SQLModel
 
-from app.db.models.columns import one_of
+from app.db.models.columns import one_of, only_when_asked
 from app.db.types import UtcDateTime, now_utc
 from app.domain.ids import new_id
 
@@ -20,10 +20,16 @@ VOID_CAUSES = ("equipment", "noise", "injury", "other")
 class Take(SQLModel, table=True):
     """One recorded performance of one piece by one candidate; immutable but for being voided."""
 
-    __table_args__ = (one_of("state", *TAKE_STATES), one_of("void_cause", "", *VOID_CAUSES))
+    __table_args__ = (
+        one_of("state", *TAKE_STATES),
+        one_of("void_cause", "", *VOID_CAUSES),
+        # What lists count: without it a state's takes would be read with all they hold to be counted.
+        sa.Index("ix_take_candidate_id_state_piece_id", "candidate_id", "state", "piece_id"),
+    )
+    __mapper_args__ = only_when_asked("peaks")
 
     id: str = Field(default_factory=new_id, primary_key=True)  # made by the client: a resend is harmless
-    candidate_id: str = Field(foreign_key="candidate.id", index=True)
+    candidate_id: str = Field(foreign_key="candidate.id")
     piece_id: str = Field(foreign_key="piece.id", index=True)
     sha256: str = Field(max_length=64)  # of the bytes as received
     size_bytes: int
@@ -45,6 +51,8 @@ class Take(SQLModel, table=True):
 
 class DayRecording(SQLModel, table=True):
     """A recorder that ran all day: one long file, to be cut into takes. No panel sees it."""
+
+    __mapper_args__ = only_when_asked("peaks")
 
     id: str = Field(default_factory=new_id, primary_key=True)  # made by the client: a resend is harmless
     round_id: str = Field(foreign_key="round.id", index=True)

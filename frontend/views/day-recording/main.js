@@ -17,7 +17,7 @@ const query = auditionId ? `?audition_id=${auditionId}` : "";
 
 function Screen() {
   const [roundId, setRoundId] = useState("");
-  const room = useLoad(() => call("GET", `/api/room?${new URLSearchParams({ ...(auditionId ? { audition_id: auditionId } : {}), ...(roundId ? { round_id: roundId } : {}) })}`, undefined, { token }), [roundId]);
+  const room = useLoad(() => call("GET", `/api/room?${new URLSearchParams({ limit: "1", ...(auditionId ? { audition_id: auditionId } : {}), ...(roundId ? { round_id: roundId } : {}) })}`, undefined, { token }), [roundId]);
   const round = room.data?.round ?? null;
   const list = useLoad(() => (round ? call("GET", `/api/day-recordings?round_id=${round.id}`, undefined, { token }) : Promise.resolve(null)), [round?.id]);
   const [chosen, setChosen] = useState("");

@@ -1,7 +1,8 @@
 /** After the day: how long recordings stay, what a family may ask for, and next year's audition. */
 
 import { call } from "../../core/api.js";
-import { Ask, Choice, Deed, Line, Said, Waiting, Wrong, counted, dateText, html, useAct, useLoad, useState } from "../parts.js";
+import { Ask, Deed, Line, Said, Waiting, Wrong, counted, dateText, html, useAct, useLoad, useState } from "../parts.js";
+import { StudentChoice } from "./student-choice.js";
 
 /** @param {{audition: any, reload: () => Promise<void>}} props */
 export function Afterwards({ audition, reload }) {
@@ -15,14 +16,11 @@ export function Afterwards({ audition, reload }) {
 function Recordings({ audition, reload }) {
   const address = `/api/auditions/${audition.id}/recordings`;
   const kept = useLoad(() => call("GET", address), [audition.id]);
-  const roster = useLoad(() => call("GET", `/api/auditions/${audition.id}/roster`), [audition.id]);
-  const [entry, setEntry] = useState("");
+  const [chosen, setChosen] = useState(/** @type {any} */ (null));
   const [asking, setAsking] = useState("");
   const [said, setSaid] = useState("");
-  const lines = roster.data ?? [];
-  const chosen = lines.find((/** @type {any} */ line) => line.entry_id === entry);
   const destroy = async (/** @type {string} */ reason) => {
-    const made = await call("POST", `${address}/destroy`, { entry_id: asking === "one" ? entry : null, reason });
+    const made = await call("POST", `${address}/destroy`, { entry_id: asking === "one" ? chosen?.entry_id : null, reason });
     setSaid(`${counted(made.takes, "recording")} destroyed. The certificate is below.`);
     await Promise.all([kept.reload(), reload()]);
   };
@@ -30,7 +28,7 @@ function Recordings({ audition, reload }) {
   const still = state?.not_opened.length ? `${state.not_opened.join(" and ")}: still heard, so its recordings stay. Open it first.` : "";
   const why = state && !state.kept && !state.days ? "No recording is left." : still;
   return html`<h2>Recordings</h2>
-    <${Wrong}>${kept.error || roster.error}<//>
+    <${Wrong}>${kept.error}<//>
     <${Said}>${said}<//>
     ${state
       ? html`<p class="next">${state.sentence}</p>
@@ -45,14 +43,12 @@ function Recordings({ audition, reload }) {
           )}</ul>`
       : null}
     <h2>When a family asks</h2>
-    ${lines.length
-      ? html`<${Choice} label="Student" value=${entry} onValue=${setEntry} options=${[{ key: "", name: "Choose a student" }, ...lines.map((/** @type {any} */ line) => ({ key: line.entry_id, name: line.name }))]} />
-          <p class="soft">Everything that is kept of the student, from every audition: recordings, findings, sheets, consent and what was done when.</p>
-          <div class="deeds">
-            ${chosen ? html`<a class="button" href=${`/api/entries/${entry}/everything.zip`} download>Save everything of ${chosen.name}, ZIP</a>` : null}
-            <${Deed} onClick=${() => setAsking("one")} why=${chosen ? "" : "Choose a student first."}>Destroy this student's recordings<//>
-          </div>`
-      : html`<p class="soft">Nobody is on the roster.</p>`}
+    <${StudentChoice} audition=${audition} label="Student" chosen=${chosen} onChosen=${setChosen} />
+    <p class="soft">Everything that is kept of the student, from every audition: recordings, findings, sheets, consent and what was done when.</p>
+    <div class="deeds">
+      ${chosen ? html`<a class="button" href=${`/api/entries/${chosen.entry_id}/everything.zip`} download>Save everything of ${chosen.name}, ZIP</a>` : null}
+      <${Deed} onClick=${() => setAsking("one")} why=${chosen ? "" : "Choose a student first."}>Destroy this student's recordings<//>
+    </div>
     ${asking
       ? html`<${Ask}
           title=${asking === "one" ? `Destroy the recordings of ${chosen?.name}?` : "Destroy all recordings of this audition?"}

@@ -1,7 +1,7 @@
 /** The audit list: who did what and when, chained by hashes. */
 
 import { callPage } from "../../core/api.js";
-import { LINES, Pages, usePages } from "./pages.js";
+import { LINES, Pages, usePages } from "../pages.js";
 import { Waiting, Wrong, dateText, html, useLoad } from "../parts.js";
 
 const LONG_HEX = /[0-9a-f]{16,}/g;

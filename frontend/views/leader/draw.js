@@ -4,7 +4,7 @@ import { call, callPage } from "../../core/api.js";
 import { Ask, Check, Choice, Deed, Line, Waiting, Wrong, counted, dateText, html, useAct, useLoad, useState } from "../parts.js";
 import { HandingInPlan, planText } from "./handing-in.js";
 import { ListeningDesign, designText } from "./listening-design.js";
-import { LINES, Pages, Search, usePages } from "./pages.js";
+import { LINES, Pages, Search, usePages } from "../pages.js";
 import { RoundChoice, STATE_WORDS, useRounds } from "./rounds.js";
 
 const KINDS = [

@@ -3,7 +3,7 @@
 import { call, fetchBlob, fetchPosted } from "../../core/api.js";
 import { Ask, Check, Deed, Line, Said, Waiting, Wrong, counted, html, saveAs, useAct, useEffect, useLoad, useState } from "../parts.js";
 import { JoinLink } from "./join-link.js";
-import { LINES, Pages } from "./pages.js";
+import { LINES, Pages } from "../pages.js";
 
 const LOOK_AGAIN_MS = 10_000; // our choice: files come in over days
 const STATES = { expected: "nothing in yet", present: "partly in", heard: "in", absent: "absent", withdrawn: "withdrawn", "no-show": "no-show", late: "late" };

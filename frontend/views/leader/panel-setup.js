@@ -1,16 +1,18 @@
 /** Set-up: adjudicators, their join links, recusals, and the tablets that have joined. */
 
-import { call } from "../../core/api.js";
+import { call, callPage } from "../../core/api.js";
+import { LINES, Pages, usePages } from "../pages.js";
 import { Ask, Choice, Deed, Line, Said, Waiting, Wrong, dateText, html, useAct, useLoad, useState } from "../parts.js";
 import { JoinLink } from "./join-link.js";
+import { StudentChoice } from "./student-choice.js";
 
 /** @param {{audition: any, reload: () => Promise<void>}} props */
 export function PanelSetup({ audition, reload }) {
   const base = `/api/auditions/${audition.id}`;
   const panel = useLoad(() => call("GET", `${base}/adjudicators`), [audition.id]);
-  const roster = useLoad(() => call("GET", `${base}/roster`), [audition.id]);
   const recusals = useLoad(() => call("GET", `${base}/recusals`), [audition.id]);
-  const proposed = useLoad(() => call("GET", `${base}/recusals/proposed`), [audition.id]);
+  const pages = usePages();
+  const proposed = useLoad(() => callPage(`${base}/recusals/proposed`, { offset: pages.offset, limit: LINES }), [audition.id, pages.offset]);
   const tablets = useLoad(() => call("GET", `${base}/tablets`), [audition.id]);
   const act = useAct();
   const [name, setName] = useState("");
@@ -18,9 +20,8 @@ export function PanelSetup({ audition, reload }) {
   const [asking, setAsking] = useState(/** @type {any} */ (null));
   const [said, setSaid] = useState("");
   const adjudicators = panel.data ?? [];
-  const entries = roster.data ?? [];
   const declared = recusals.data ?? [];
-  const open = (proposed.data ?? []).filter(
+  const open = (proposed.data?.lines ?? []).filter(
     (one) => !declared.some((done) => done.adjudicator_id === one.adjudicator_id && done.entry_id === one.entry_id),
   );
   const refresh = async () => {
@@ -30,7 +31,6 @@ export function PanelSetup({ audition, reload }) {
     const found = adjudicators.find((one) => one.id === id);
     return found ? `${found.letter}, ${found.name}` : "an adjudicator";
   };
-  const studentOf = (id) => entries.find((one) => one.entry_id === id)?.name ?? "a student";
   const add = (event) => {
     event.preventDefault();
     void act.run(async () => {
@@ -47,7 +47,7 @@ export function PanelSetup({ audition, reload }) {
     });
   return html`<h2>Panel</h2>
     <p>Adjudicators hear numbers, never names; on the students' sheets they stand as letters.</p>
-    <${Wrong}>${panel.error || roster.error || recusals.error || act.error}<//>
+    <${Wrong}>${panel.error || recusals.error || act.error}<//>
     <${Said}>${said}<//>
     ${panel.loading && !panel.data ? html`<${Waiting} />` : null}
     ${panel.data && adjudicators.length === 0 ? html`<p class="next">Nobody is on the panel yet. Three or more adjudicators make a result that says how sure it is.</p>` : null}
@@ -89,14 +89,15 @@ export function PanelSetup({ audition, reload }) {
     ${open.length
       ? html`<div class="notice"><p>By the teacher column of the roster these look like own pupils:</p>
           <ul class="plain">${open.map(
-            (one) => html`<li class="above"><span>${nameOf(one.adjudicator_id)} and ${one.student_name ?? one.name ?? studentOf(one.entry_id)}</span>
-              <${Deed} onClick=${() => declare(one)} busy=${act.busy} label=${`Recuse ${nameOf(one.adjudicator_id)} for ${studentOf(one.entry_id)}`}>Recuse<//></li>`,
-          )}</ul></div>`
+            (one) => html`<li class="above"><span>${nameOf(one.adjudicator_id)} and ${one.student_name}</span>
+              <${Deed} onClick=${() => declare(one)} busy=${act.busy} label=${`Recuse ${nameOf(one.adjudicator_id)} for ${one.student_name}`}>Recuse<//></li>`,
+          )}</ul>
+          <${Pages} total=${proposed.data?.total ?? 0} offset=${pages.offset} limit=${LINES} onOffset=${pages.setOffset} what="proposal" /></div>`
       : null}
     ${declared.length
       ? html`<ul class="plain lined">${declared.map(
-          (one) => html`<li class="above"><span>${nameOf(one.adjudicator_id)} does not score ${studentOf(one.entry_id)}${one.reason ? html` <span class="soft">(${one.reason})</span>` : null}</span>
-            <${Deed} kind="plain" label=${`Take back the recusal of ${nameOf(one.adjudicator_id)} for ${studentOf(one.entry_id)}`} onClick=${() =>
+          (one) => html`<li class="above"><span>${nameOf(one.adjudicator_id)} does not score ${one.student_name}${one.reason ? html` <span class="soft">(${one.reason})</span>` : null}</span>
+            <${Deed} kind="plain" label=${`Take back the recusal of ${nameOf(one.adjudicator_id)} for ${one.student_name}`} onClick=${() =>
               act.run(async () => {
                 await call("DELETE", `/api/recusals/${one.id}`);
                 await refresh();
@@ -105,8 +106,8 @@ export function PanelSetup({ audition, reload }) {
       : recusals.data
         ? html`<p class="soft">No recusal is declared.</p>`
         : null}
-    ${adjudicators.length && entries.length
-      ? html`<${RecusalForm} adjudicators=${adjudicators} entries=${entries} onDeclare=${declare} busy=${act.busy} />`
+    ${adjudicators.length && audition.counts.entries
+      ? html`<${RecusalForm} audition=${audition} adjudicators=${adjudicators} onDeclare=${declare} busy=${act.busy} />`
       : html`<p class="soft">Recusals can be declared once the panel and the roster have names.</p>`}
 
     <h3>Tablets and links</h3>
@@ -138,22 +139,22 @@ function tabletText(tablet) {
   return tablet.state === "withdrawn" ? "shut out" : "expired";
 }
 
-/** @param {{adjudicators: any[], entries: any[], onDeclare: (one: any) => Promise<boolean>, busy: boolean}} props */
-function RecusalForm({ adjudicators, entries, onDeclare, busy }) {
+/** @param {{audition: any, adjudicators: any[], onDeclare: (one: any) => Promise<boolean>, busy: boolean}} props */
+function RecusalForm({ audition, adjudicators, onDeclare, busy }) {
   const [adjudicator, setAdjudicator] = useState(adjudicators[0].id);
-  const [entry, setEntry] = useState("");
+  const [entry, setEntry] = useState(/** @type {any} */ (null));
   const [reason, setReason] = useState("");
   const submit = async (event) => {
     event.preventDefault();
     if (!entry) return;
-    if (await onDeclare({ adjudicator_id: adjudicator, entry_id: entry, reason: reason.trim() })) {
-      setEntry("");
+    if (await onDeclare({ adjudicator_id: adjudicator, entry_id: entry.entry_id, reason: reason.trim() })) {
+      setEntry(null);
       setReason("");
     }
   };
   return html`<form onSubmit=${submit} class="row start">
     <${Choice} label="Adjudicator" value=${adjudicator} onValue=${setAdjudicator} options=${adjudicators.map((one) => ({ key: one.id, name: `${one.letter}, ${one.name}` }))} />
-    <${Choice} label="does not score" value=${entry} onValue=${setEntry} options=${[{ key: "", name: "choose a student" }, ...entries.map((one) => ({ key: one.entry_id, name: one.name }))]} />
+    <${StudentChoice} audition=${audition} label="does not score" chosen=${entry} onChosen=${setEntry} />
     <${Line} label="Reason" value=${reason} onValue=${setReason} maxlength="300" />
     <div class="cell"><${Deed} type="submit" busy=${busy} why=${entry ? "" : "Choose a student first."}>Declare<//></div>
   </form>`;

@@ -1,6 +1,6 @@
 /** Students' private links: one at a time with a code to scan, or all at once as slips to print. */
 
-import { ApiError, call, fetchPosted } from "../../core/api.js";
+import { ApiError, call, callPage, fetchPosted } from "../../core/api.js";
 import { Ask, Deed, Said, Wrong, dateText, html, saveAs, useAct, useLoad, useState } from "../parts.js";
 import { JoinLink } from "./join-link.js";
 
@@ -12,15 +12,23 @@ const WORDS = {
   expired: (until) => `too old since ${until}`,
 };
 
-/** @param {{round: any, rows: any[]}} props */
+/** @param {{round: any, rows: any[]}} props `rows`: the page of numbers and names whose links are shown */
 export function PrivateLinks({ round, rows }) {
-  const states = useLoad(() => call("GET", `/api/rounds/${round.id}/student-links`), [round.id]);
+  const address = `/api/rounds/${round.id}/student-links`;
+  const states = useLoad(async () => {
+    if (!rows.length) return { lines: [], working: 0 };
+    const [of, working] = await Promise.all([
+      callPage(address, { candidate_id: rows.map((row) => row.candidate_id) }),
+      callPage(address, { only_in_use: true, limit: 1 }),
+    ]);
+    return { lines: of.lines, working: working.total };
+  }, [address, rows.map((row) => row.candidate_id).join()]);
   const act = useAct();
   const [asked, setAsked] = useState(/** @type {any} */ (null));
   const [link, setLink] = useState(/** @type {any} */ (null));
   const [said, setSaid] = useState("");
-  const byCandidate = new Map((states.data ?? []).map((one) => [one.candidate_id, one]));
-  const working = (states.data ?? []).filter((one) => one.state === "in use").length;
+  const byCandidate = new Map((states.data?.lines ?? []).map((one) => [one.candidate_id, one]));
+  const working = states.data?.working ?? 0;
   const printAll = async () => {
     saveAs(await fetchPosted(`/api/rounds/${round.id}/student-links.pdf`), `private links ${round.name}.pdf`);
     setSaid("The slips are saved. Print them, cut them apart, and delete the file: it opens every student's page.");

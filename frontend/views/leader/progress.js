@@ -4,7 +4,7 @@ import { call } from "../../core/api.js";
 import { Deed, Waiting, Wrong, html, useAct, useEffect, useLoad, useRef, useState } from "../parts.js";
 import { HandingInBoard } from "./handing-in.js";
 import { JoinLink } from "./join-link.js";
-import { LINES, Pages, Search, usePages } from "./pages.js";
+import { LINES, Pages, Search, usePages } from "../pages.js";
 import { RoundChoice, useRounds } from "./rounds.js";
 import { MEASURING_WORDS, TakeFindings } from "./take-findings.js";
 

@@ -1,7 +1,7 @@
 /** Set-up: the students, by form or from a table. */
 
 import { call, callPage } from "../../core/api.js";
-import { LINES, Pages, Search, usePages } from "./pages.js";
+import { LINES, Pages, Search, usePages } from "../pages.js";
 import { Ask, Check, Choice, Deed, Field, Line, Said, Waiting, Wrong, counted, dateText, html, saveAs, useAct, useLoad, useState } from "../parts.js";
 
 const FEW = 25; // our choice: so many are found by looking

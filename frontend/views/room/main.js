@@ -5,9 +5,11 @@ import { proctorKey } from "../../core/keys.js";
 import * as sending from "../../core/sending.js";
 import * as spool from "../../core/spool.js";
 import { Choice, Deed, Head, Waiting, Wrong, html, render, useCallback, useEffect, useLoad, useRef, useState } from "../parts.js";
+import { LINES, Pages, Search, usePages } from "../pages.js";
 import { CandidateView } from "./candidate.js";
 import { SpoolView } from "./spool-view.js";
 
+const CANDIDATE_ID = /^[0-9a-f]{32}$/;
 const POLL_MS = 15000; // our choice: another device may have changed something
 const STATE_WORDS = { expected: "expected", present: "here", late: "late", absent: "absent", withdrawn: "withdrawn", "no-show": "no-show", heard: "heard" };
 const auditionId = new URLSearchParams(location.search).get("audition_id") ?? "";
@@ -24,19 +26,25 @@ function stateText(candidate, pieces) {
 
 function Room() {
   const [roundId, setRoundId] = useState("");
-  const query = new URLSearchParams();
-  if (auditionId) query.set("audition_id", auditionId);
-  if (roundId) query.set("round_id", roundId);
-  const room = useLoad(() => call("GET", `/api/room${query.size ? `?${query}` : ""}`, undefined, { token }), [roundId]);
+  const pages = usePages();
   const [chosen, setChosen] = useState(location.hash.slice(1));
+  const onScreen = useRef("");
+  onScreen.current = chosen;
+  const room = useLoad(() => {
+    const query = new URLSearchParams({ find: pages.find, offset: String(pages.offset), limit: String(LINES) });
+    if (auditionId) query.set("audition_id", auditionId);
+    if (roundId) query.set("round_id", roundId);
+    if (CANDIDATE_ID.test(onScreen.current)) query.set("candidate_id", onScreen.current); // stays on the screen, on whichever page
+    return call("GET", `/api/room?${query}`, undefined, { token });
+  }, [roundId, pages.find, pages.offset]);
+  const before = useRef(/** @type {any} */ (null));
+  if (room.data) before.current = room.data;
   const [spooled, setSpooled] = useState(/** @type {import("../../core/spool.js").Spooled[]} */ ([]));
   const [busyWith, setBusyWith] = useState("");
   const [toLookAt, setToLookAt] = useState(/** @type {{take_id: string, candidate_id: string, text: string}[]} */ ([]));
   const [recordingShown, setRecordingShown] = useState(/** @type {string | null} */ (null));
   const left = useLoad(() => call("GET", `/api/uploads${auditionId ? `?audition_id=${auditionId}` : ""}`, undefined, { token }), []);
   const setRead = (one) => setToLookAt((before) => before.filter((other) => other !== one));
-  const onScreen = useRef("");
-  onScreen.current = chosen;
   const lookAtSpool = useCallback(async () => setSpooled(await spool.list()), []);
   useEffect(() => {
     void lookAtSpool();
@@ -67,7 +75,7 @@ function Room() {
     addEventListener("beforeunload", guard);
     return () => removeEventListener("beforeunload", guard);
   }, [busyWith]);
-  const shown = room.data;
+  const shown = room.data ?? before.current; // the search field must not vanish under whoever types in it
   if (!shown) {
     const lost = room.error && !token && !auditionId;
     return html`<${Head} title="Recording room" />
@@ -77,16 +85,16 @@ function Room() {
         <${SpoolView} spooled=${spooled} shown=${null} unfinished=${[]} token=${token} onChange=${lookAtSpool} />
       </main>`;
   }
-  const candidates = shown.candidates ?? []; // in the order of calling
+  const candidates = shown.candidates ?? []; // a page, in the order of calling
   const pieces = shown.pieces ?? [];
-  const candidate = candidates.find((one) => one.candidate_id === chosen) ?? null;
+  const next = shown.next;
+  const candidate = [...candidates, shown.chosen, next].find((one) => one?.candidate_id === chosen) ?? null;
   const choose = (id) => {
     setChosen(id);
     history.replaceState(null, "", `#${id}`);
     requestAnimationFrame(() => document.getElementById("candidate")?.focus({ preventScroll: false }));
   };
-  const next = candidates.find((one) => !["withdrawn", "no-show", "absent"].includes(one.state) && pieces.some((piece) => !one.takes.some((take) => take.piece_id === piece.piece_id && take.state === "kept")));
-  const drawn = candidates.length > 0;
+  const drawn = shown.drawn > 0;
   return html`<${Head} title="Recording room" about=${[shown.audition?.name, shown.round?.name, shown.rooms.find((one) => one.id === shown.room_id)?.name].filter(Boolean).join(" · ")}>
       <a href=${auditionId ? `/door.html?audition_id=${auditionId}` : "/door.html"}>Door</a>
       <a href=${auditionId ? `/day-recording.html?audition_id=${auditionId}` : "/day-recording.html"}>Day’s recording</a>
@@ -99,6 +107,8 @@ function Room() {
             ${(shown.rounds ?? []).filter((one) => one.state === "drawn" || one.state === "opened").length > 1
               ? html`<${Choice} label="Round" value=${shown.round?.id} onValue=${setRoundId} options=${shown.rounds.filter((one) => one.state === "drawn" || one.state === "opened").map((one) => ({ key: one.id, name: one.name }))} />`
               : null}
+            ${shown.drawn > LINES || pages.find ? html`<${Search} label="Find a number or name" pages=${pages} />` : null}
+            ${candidates.length === 0 ? html`<p class="soft" role="status">Nobody is found by that.</p>` : null}
             ${candidates.map(
               (one) => html`<button type="button" class=${["withdrawn", "no-show", "absent"].includes(one.state) ? "off" : ""} aria-current=${one === candidate ? "true" : undefined}
                 onClick=${() => (busyWith && busyWith !== one.candidate_id ? null : choose(one.candidate_id))}>
@@ -106,13 +116,14 @@ function Room() {
                 <span class="state">${stateText(one, pieces)}</span>
               </button>`,
             )}
+            <${Pages} total=${shown.total} offset=${pages.offset} limit=${LINES} onOffset=${pages.setOffset} what="candidate" />
           </nav>
           <section id="candidate" tabindex="-1" aria-label="Candidate">
             <${SpoolView} spooled=${spooled} shown=${recordingShown} unfinished=${left.data ?? []} token=${token} onChange=${async () => { await lookAtSpool(); await left.reload(); await room.reload(); }} />
             <div role="status">${toLookAt.map(
               (one) => html`<div class="notice wrong"><p>${one.text}</p>
                 <div class="deeds">
-                  ${busyWith ? null : html`<${Deed} onClick=${() => { setRead(one); choose(one.candidate_id); }}>Go there<//>`}
+                  ${busyWith ? null : html`<${Deed} onClick=${() => { setRead(one); choose(one.candidate_id); void room.reload(); }}>Go there<//>`}
                   <${Deed} kind="plain" onClick=${() => setRead(one)}>I have read this<//>
                 </div></div>`,
             )}</div>

@@ -1,5 +1,7 @@
 """Long lists a page at a time: pages fit together, searching finds in any script, and how many there are is said."""
 
+from urllib.parse import quote
+
 import pytest
 from api_hall import ok
 
@@ -82,3 +84,35 @@ def test_the_audit_comes_in_pages_in_its_order(leader, base):
     assert int(first.headers["x-total-count"]) == len(whole) >= 7
     second = leader.get(f"{base}/audit?limit=500&offset=4")
     assert [e["hash"] for e in (*ok(first), *ok(second))] == whole
+
+
+def test_the_recording_room_comes_in_pages_and_says_who_is_next(leader, base):
+    round_id = ok(leader.post(f"{base}/rounds", json={"name": "First round"}))["id"]
+    ok(leader.post(f"/api/rounds/{round_id}/commit"))
+    numbers = [c["blind_number"] for c in ok(leader.post(f"/api/rounds/{round_id}/draw"))["candidates"]]
+    recipe = {"kind": "scale", "tonic": "C", "mode": "major", "octaves": 1, "instrument": "flute"}
+    ok(leader.post(f"{base}/pieces/generated", json={"recipe": recipe, "title": "Scale"}))
+    room = f"/api/room?audition_id={base.rpartition('/')[2]}"
+    whole = ok(leader.get(room))
+    assert [c["blind_number"] for c in whole["candidates"]] == numbers
+    assert (whole["total"], whole["drawn"], whole["next"]["blind_number"]) == (24, 24, numbers[0])
+    pages = [ok(leader.get(f"{room}&limit=9&offset={n}")) for n in (0, 9, 18)]
+    assert [c for page in pages for c in page["candidates"]] == whole["candidates"]
+    assert {(p["total"], p["drawn"], p["next"]["blind_number"]) for p in pages} == {(24, 24, numbers[0])}
+
+    gone, last = whole["candidates"][0]["candidate_id"], whole["candidates"][-1]
+    ok(leader.patch(f"/api/candidates/{gone}", json={"state": "absent", "reason": "x"}))
+    page = ok(leader.get(f"{room}&limit=2&candidate_id={last['candidate_id']}"))
+    assert (page["next"]["blind_number"], page["chosen"]) == (numbers[1], last)
+    assert ok(leader.get(f"{room}&limit=2"))["chosen"] is None
+    for find, found in (("Орлова", 1), ("student 0", 10), (numbers[7], 1), ("%", 1), ("_", 0)):
+        seen = ok(leader.get(f"{room}&limit=3&find={quote(find)}"))
+        assert (seen["total"], len(seen["candidates"]), seen["drawn"]) == (found, min(found, 3), 24), find
+
+
+def test_own_pupils_are_proposed_in_pages(leader, base):
+    ok(leader.post(f"{base}/adjudicators", json={"name": "Teacher 1"}))
+    whole = ok(leader.get(f"{base}/recusals/proposed"))
+    pages = [leader.get(f"{base}/recusals/proposed?limit=7&offset={n}") for n in (0, 7)]
+    assert [one for page in pages for one in ok(page)] == whole
+    assert (len(whole), pages[0].headers["x-total-count"]) == (11, "11")

@@ -156,6 +156,13 @@ def test_a_link_works_until_replaced_withdrawn_or_too_old(hall: Hall, browser: A
     states = {s["candidate_id"]: s["state"] for s in ok(hall.leader.get(f"{base}/student-links"))}
     assert (states[candidate], states[other]) == ("in use", "in use")
     assert sorted(states.values()) == ["in use", "in use", "none"]
+    whole = ok(hall.leader.get(f"{base}/student-links"))
+    pages = [hall.leader.get(f"{base}/student-links?limit=2&offset={n}") for n in (0, 2)]
+    assert [s for page in pages for s in ok(page)] == whole
+    working = hall.leader.get(f"{base}/student-links?only_in_use=true&limit=1")
+    assert (len(ok(working)), working.headers["x-total-count"]) == (1, "2")
+    some = hall.leader.get(f"{base}/student-links", params={"candidate_id": [other, "0" * 32]})
+    assert [s["candidate_id"] for s in ok(some)] == [other]
     ok(hall.leader.delete(f"/api/candidates/{candidate}/student-link"))
     assert [v.get("/api/student").status_code for v in (second, neighbour)] == [401, 200]
 

@@ -48,7 +48,7 @@ def test_a_reprint_is_the_original_whatever_changed_since(hall: Hall) -> None:
     comment = printing.print_comment_sheet(hall.database, hall.numbers[0], actor=LEADER)
     score = printing.print_score_sheet(hall.database, hall.round_id, named=True, actor=LEADER)
     with hall.database.read() as session:
-        listed = kept_sheets.kept_sheets(session, hall.round_id)
+        _total, listed = kept_sheets.kept_sheets(session, hall.round_id)
     assert {(k.kind, k.blind_number, k.can_print) for k in listed} == {
         ("comment-sheet", hall.blind[0], True),
         ("score-sheet", None, True),
@@ -125,7 +125,7 @@ def test_destroying_a_name_destroys_what_its_sheets_were_drawn_from(hall: Hall) 
     printing.print_score_sheet(hall.database, hall.round_id, named=True, actor=LEADER)
     assert hall.database.write(lambda s: kept_sheets.forget(s, [hall.numbers[0]])) == 2
     with hall.database.read() as session:
-        listed = kept_sheets.kept_sheets(session, hall.round_id)
+        _total, listed = kept_sheets.kept_sheets(session, hall.round_id)
         assert len(listed) == 5  # that they were printed remains on record
         gone = [k for k in listed if not k.can_print]
     assert {(k.kind, k.candidate_id) for k in gone} == {("comment-sheet", hall.numbers[0]), ("score-sheet", None)}

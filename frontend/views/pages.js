@@ -1,6 +1,6 @@
 /** Turning the pages of a long list that the server gives a page at a time. */
 
-import { Deed, Line, html, useState } from "../parts.js";
+import { Deed, Line, html, useState } from "./parts.js";
 
 export const LINES = 100; // our choice: a few screenfuls
 
