@@ -181,7 +181,7 @@ export function RecordHere({ piece, number, secret, open, why, onDone }) {
     return html`<div ref=${place} tabindex="-1" class="here">
       <p>Or record it here, hear it, and hand it in then.</p>
       <${Wrong}>${trouble}<//>
-      <div class="deeds"><${Deed} busy=${phase === "opening"} onClick=${() => prepare(device)} why=${cannot || why} label=${`Record ${piece.title} here`}>Record it here<//></div>
+      <div class="deeds"><${Deed} busy=${phase === "opening"} onClick=${() => prepare(device)} why=${cannot || why}>Record ${piece.title} here<//></div>
       <p role="status">${handedIn ? "The recording made here is handed in; its receipt stands above." : ""}</p>
     </div>`;
   }
