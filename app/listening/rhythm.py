@@ -119,12 +119,13 @@ def _held_notes(piece: Piece, followed: Followed, timing: Timing) -> list[dict[s
     """Notes of a beat or more against their notated length, in felt beats of their bar.
 
     ``until`` says what ended the note: ``next`` onset, or its own ``release`` before a rest or the end (less certain).
+    A stroke of unpitched percussion dies away by itself, so it is not held.
     """
     out = []
     for i, note in enumerate(piece.notes):
         beats = note.length_quarters / piece.bars[note.bar_index].felt_beat_quarters
         when = timing.notes[i]
-        if note.grace or note.fermata or beats < HELD_FROM_BEATS or when.beat_sec is None:
+        if note.grace or note.unpitched or note.fermata or beats < HELD_FROM_BEATS or when.beat_sec is None:
             continue
         rest_after = _next_gap_quarters(piece, i) > 0.01
         if when.length_ratio is not None and not rest_after:

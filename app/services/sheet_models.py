@@ -38,7 +38,7 @@ from app.sheets.sound_trace import sound_trace
 from app.sheets.untyped_in_words import NOT_JUDGED, untyped_in_words, untyped_practice
 from app.sheets.untyped_in_words import caption as heard_caption
 from app.sheets.untyped_in_words import heading as heard_heading
-from app.sheets.wording import Style, and_list, page_bottom_line, span_text, tempo_text
+from app.sheets.wording import Style, and_list, is_unpitched, page_bottom_line, span_text, tempo_text
 
 MONTHS = (
     *("January", "February", "March", "April", "May", "June"),
@@ -353,6 +353,7 @@ def _part(
             style,
             reading_has_repeats=any(b.pass_number > 1 for b in reading.bars),
             short=short,
+            unpitched=is_unpitched(reading),
             doubt=doubt_sentence(findings),
         ),
         short=short,
@@ -378,10 +379,12 @@ def _heard_part(
     return part, tuple(replace(exercise, piece_title=row.title) for exercise in plan)
 
 
-def _caption(style: Style, *, reading_has_repeats: bool, short: bool, doubt: str) -> str:
+def _caption(style: Style, *, reading_has_repeats: bool, short: bool, unpitched: bool, doubt: str) -> str:
     """How to read the lanes."""
     step = "semitone" if style.note_names == "british" else "half step"
     text = f"Pitch: above the line sharp, below flat, in cents (hundredths of a {step}) where it is worth a look."
+    if unpitched:
+        text = "Unpitched: × a stroke left out."
     if not short:
         text += (
             " Time: left of the note's own line early, right late, in ms (thousandths of a second). Level: loudness;"

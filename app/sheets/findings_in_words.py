@@ -83,7 +83,8 @@ def _notes(piece: Piece, findings: Findings, style: Style) -> Finding | None:
     total = len(findings.notes)
     if not wrong and not missing:
         if total and not findings.extra_notes:
-            return Finding("notes", f"All {total} notes were there, none wrong.", 0.1)
+            played = "strokes were there" if wording.is_unpitched(piece) else "notes were there, none wrong"
+            return Finding("notes", f"All {total} {played}.", 0.1)
         return None
     parts = []
     if wrong:
@@ -196,6 +197,9 @@ def _tuning(piece: Piece, findings: Findings, style: Style) -> Finding | None:
     judged = int(findings.pitch.get("notes_judged") or 0)
     if findings.pitch.get("median_abs_cents") is None:
         why = findings.pitch.get("why_null")
+        if wording.is_unpitched(piece):
+            why = "unpitched percussion is judged by its rhythm and its loudness alone"
+            return Finding("pitch", f"Neither pitch nor tone: {why}.", 0.3)
         return Finding("pitch", f"Pitch could not be judged: {why}.", 0.3) if why else None
     if not isinstance(share, (int, float)):
         return None
@@ -330,7 +334,7 @@ def _peak(piece: Piece, findings: Findings, style: Style) -> Finding | None:
         f"The phrase in {wording.span_text(worst['bar_first'], worst['bar_last'])} was loudest in "
         f"bar {worst['loudest_bar']}, "
         f"{beats:.0f} {'beat' if round(beats) == 1 else 'beats'} too {side}"
-        + (f"; its peak is the {wording.pitch_text(note.written_pitch)} in bar {note.bar}." if note else ".")
+        + (f"; its peak is {wording.named(note)} in bar {note.bar}." if note else ".")
     )
     return Finding("musicianship", text, 0.8 + 0.2 * len(off) + 0.1 * beats)
 
@@ -346,12 +350,7 @@ def _bumps(piece: Piece, findings: Findings, style: Style) -> Finding | None:
     if not bumps:
         return None
     phrase, worst = max(bumps, key=lambda pair: abs(pair[1]["db"]))
-    note = wording.notes_by_id(piece).get(worst["note_id"])
-    name = (
-        f"the {wording.pitch_text(note.written_pitch)} in bar {worst['bar']}"
-        if note
-        else f"a note in bar {worst['bar']}"
-    )
+    name = f"{wording.named(wording.notes_by_id(piece).get(worst['note_id']))} in bar {worst['bar']}"
     text = (
         f"In the phrase in {wording.span_text(phrase['bar_first'], phrase['bar_last'])} {name} "
         f"{'stood out by' if worst['db'] > 0 else 'dropped by'} {abs(worst['db']):.0f} dB against the line."

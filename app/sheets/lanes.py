@@ -42,6 +42,9 @@ class SystemLanes:
         self.chords = brackets.chord_stretches(everything.chords, *room)
         self.landings = brackets.landing_stretches(everything.landings, *room)
         self.breaks = [] if short else [b for b in marks.breaks if b.after_engraved_id in self.places]
+        # Unpitched percussion has no pitch to draw; its line is there where a stroke was left out.
+        self.pitched = any(h.cents is not None for h in marks.heads)
+        self.with_heads = self.pitched or any(h.status != "played" for h in self.heads)
         self.sharp, self.flat = self._pitch_labels()
         self.late = [] if short else self._time_labels()
         self.phrases = [] if short else self._phrases()
@@ -95,7 +98,7 @@ class SystemLanes:
             rows.append(("land", ROW_PT * brackets.row_count(self.landings)))
         if self.chords:
             rows.append(("chord", ROW_PT * brackets.row_count(self.chords)))
-        if self.heads:
+        if self.heads and self.with_heads:
             above = GAP_PT if rows else 0.0  # figures keep clear of the brackets
             rows.append(("pitch", above + self._pitch_up() + self._pitch_down() + GAP_PT))
         if self.with_time:
@@ -153,7 +156,7 @@ class SystemLanes:
 
     def _draw_pitch(self, canvas: Canvas, x: float, y: float) -> None:
         base = y + self._pitch_down() + GAP_PT
-        self._line(canvas, x, base, "pitch")
+        self._line(canvas, x, base, "pitch" if self.pitched else "notes")
         highest = lowest = 3.0
         for h in self.heads:
             at = x + self._x(h.engraved_id)

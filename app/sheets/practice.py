@@ -224,21 +224,25 @@ def _phrase(piece: Piece, findings: Findings, style: Style) -> Exercise | None:
     facts = []
     if peak is not None and not worst.get("guessed") and abs(worst.get("peak_distance_beats") or 0.0) >= PEAK_BEATS:
         facts.append(
-            f"It was loudest in bar {worst['loudest_bar']}; the peak is the {wording.pitch_text(peak.written_pitch)} "
-            f"in bar {peak.bar}."
+            f"It was loudest in bar {worst['loudest_bar']}; the peak is {wording.named(peak)} in bar {peak.bar}."
         )
     if bumps := bumps_of(worst):
         bump = max(bumps, key=lambda b: abs(b["db"]))
         where = f" in bar {bump['bar']}"
         facts.append(f"A note{where} {'stuck out' if bump['db'] > 0 else 'fell away'} by {abs(bump['db']):.0f} dB.")
-    goal = (
-        f"the {wording.pitch_text(peak.written_pitch)} in bar {peak.bar}" if peak is not None else "its highest point"
-    )
-    text = (
-        " ".join(facts)
-        + f" Play the phrase on one note only, the rhythm as written, growing to {goal} and then letting go. "
-        "Then the written notes with the same breath and the same shape. Record both and listen once."
-    )
+    if wording.is_unpitched(piece):
+        goal = f"{wording.named(peak)} in bar {peak.bar}" if peak is not None else "its loudest place"
+        how = (
+            f" Play it slowly with the dynamics made twice as large, growing to {goal} and then letting go, the height "
+            "of the sticks showing the shape. Then in tempo, with the same shape. Record both and listen once."
+        )
+    else:
+        goal = f"{wording.named(peak)} in bar {peak.bar}" if peak is not None else "its highest point"
+        how = (
+            f" Play the phrase on one note only, the rhythm as written, growing to {goal} and then letting go. "
+            "Then the written notes with the same breath and the same shape. Record both and listen once."
+        )
+    text = " ".join(facts) + how
     return Exercise(
         "phrase-arc",
         "Shape one line to its peak",

@@ -33,7 +33,8 @@ FIGURE_PT = palette.LABEL_PT + 0.8
 AXIS_PT = 11.0
 GAP_PT = 5.0
 EDGE_SEC = 0.4  # of the take's time before the first note and after the last
-PAPER_LINE_SEC = 20.0
+PAPER_LINE_SEC = 20.0  # at most, where there is room
+LEAST_LINE_SEC = 8.0  # what is shorter leaves the line's end empty
 WIDE_PT, WIDE_LINE_SEC = 520.0, 14.0
 NARROW_PT, NARROW_LINE_SEC = 230.0, 5.0
 
@@ -78,7 +79,7 @@ def line_count(trace: SoundTrace) -> int:
 def paper_lines(trace: SoundTrace, width: float, count: int) -> list["TraceLine"]:
     """The take in ``count`` lines as a sheet prints them, ``width`` points wide with their names."""
     first, last = _span(trace)
-    return lines(trace, width, max(PAPER_LINE_SEC, (last - first) / count + 0.001))
+    return lines(trace, width, max(LEAST_LINE_SEC, (last - first) / count + 0.001))
 
 
 def lines(trace: SoundTrace, width: float, line_sec: float) -> list["TraceLine"]:

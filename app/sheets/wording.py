@@ -234,6 +234,18 @@ def early_or_late(milliseconds: float) -> str:
     return f"{abs(milliseconds):.0f} ms {'late' if milliseconds > 0 else 'early'}"
 
 
+def is_unpitched(piece: Piece) -> bool:
+    """Whether the whole piece is unpitched percussion: rhythm and level are judged, nothing else."""
+    return bool(piece.notes) and all(n.unpitched for n in piece.notes)
+
+
+def named(note: PieceNote | None) -> str:
+    """A note in the middle of a sentence: "the B♭", "the stroke" of unpitched percussion."""
+    if note is None:
+        return "a note"
+    return "the stroke" if note.unpitched else f"the {pitch_text(note.written_pitch)}"
+
+
 def notes_by_id(piece: Piece) -> dict[str, PieceNote]:
     """The piece's notes by their ids."""
     return {n.note_id: n for n in piece.notes}

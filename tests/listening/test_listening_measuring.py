@@ -307,5 +307,6 @@ def test_double_stops_and_unpitched_notes_are_followed_but_not_measured() -> Non
     assert found.pitch["median_abs_cents"] is None
     assert "unpitched" in found.pitch["why_null"]
     assert found.rhythm["median_abs_ms"] is not None
+    assert found.rhythm["held_notes"] == []  # a stroke dies away by itself
     assert found.tone["hnr_db"] is None
     assert found.a4_hz_fitted is None
