@@ -1,6 +1,6 @@
 """Following and measuring against general-purpose peers, on the same takes, in one run.
 
-    python -m benchmarks.listening [--takes 6] [--sax FOLDER] [--only own|sax]
+    python -m benchmarks.listening [--takes 6] [--sax FOLDER] [--bench FOLDER] [--only own|sax|rendered|steady]
 
 Takes are synthesised with known truth (``app.material``): an étude on several instruments in a room, with wrong and
 left-out notes, a restart and a hesitation in every second one. Peers, all from librosa: YIN and pYIN (median over each
@@ -10,6 +10,10 @@ are accuracies, and times as a ratio to the take's length and to ours.
 A last table has the same figures on real sound: takes joined from recorded alto saxophone notes with planted cents,
 onsets and levels. The recordings are no part of this repository; they are looked for in ``--sax``, in the environment
 variable FAIRHEARING_SAX_NOTES, and beside the repository in shared/bench/sax. When they are not there, that is said.
+
+With ``--bench`` come takes rendered through a soundfont that nothing was tuned on: étude by étude on another
+instrument, clean, dry, with faults, in noise, in a long room, then wind instruments dry and steady. The renderer is no
+part of this repository either (``rendered_takes.py`` says what it needs); without the folder that is said.
 """
 
 import argparse
@@ -29,6 +33,8 @@ from app.material.performing import PerformedNote, Plan, perform
 from app.material.sounding import SAMPLE_RATE_HZ, Room, sound, voice_for
 from app.material.transposing import for_instrument
 from benchmarks.recorded_notes import joined_take, recorded_notes
+from benchmarks.rendered_table import print_tables
+from benchmarks.rendered_takes import ROWS
 
 ETUDE = Path(__file__).parents[1] / "seed_data" / "slack-water.musicxml"
 INSTRUMENTS = ("clarinet-bb", "flute", "sax-alto", "oboe", "trumpet-bb", "bass-clarinet")
@@ -146,14 +152,26 @@ def main() -> None:
     parser.add_argument("--takes", type=int, default=6)
     beside = Path(__file__).parents[2] / "shared" / "bench" / "sax"
     parser.add_argument("--sax", type=Path, default=Path(os.environ.get("FAIRHEARING_SAX_NOTES", beside)))
+    parser.add_argument("--bench", type=Path, help="folder of a renderer (render.py and genset.py)")
+    parser.add_argument("--seed", type=int, default=1, help="of the rendered takes")
+    parser.add_argument("--row", choices=tuple(ROWS), action="append", help="these rows of the rendered takes only")
     parser.add_argument(
-        "--only", choices=("own", "sax"), help="one half: takes of our own synthesis, or recorded notes"
+        "--only",
+        choices=("own", "sax", "rendered", "steady"),
+        help="one part: our own synthesis, recorded notes, rendered takes, or rendered steady dry winds",
     )
     asked = parser.parse_args()
-    if asked.only != "sax":
+    if asked.only in (None, "own"):
         own_synthesis(asked.takes)
-    if asked.only != "own":
+    if asked.only in (None, "sax"):
         saxophone(asked.sax, asked.takes)
+    if asked.only in (None, "rendered", "steady"):
+        rendered = [] if asked.only == "steady" else asked.row or list(ROWS)
+        steady = [] if asked.only == "rendered" or asked.row else ["steady"]
+        if asked.bench is None:
+            print("\nNo rendered takes were measured: name the folder of their renderer with --bench.")
+        else:
+            print_tables(asked.bench, asked.takes, asked.seed, rendered + steady)
 
 
 def own_synthesis(count: int) -> None:
