@@ -1,11 +1,10 @@
 """No panel learns a name: by the structure of the code, and by visiting everything as an adjudicator."""
 
-import json
 import typing
 
 import grimp
-import httpx
 import pytest
+from crawling import crawl, leaks_of
 from pydantic import BaseModel
 
 from app.api.schemas import panel as panel_schemas
@@ -113,51 +112,11 @@ def test_the_panels_output_types_have_no_field_a_name_could_be_in():
             assert "Any" not in repr(hint), f"{name}.{field} could hold anything"
 
 
-def _leaks(reply: httpx.Response, secrets: list[str]) -> list[str]:
-    """Which secrets can be read anywhere in a reply: body (also behind JSON's escapes), headers, cookies, address."""
-    seen = [reply.content.decode("utf-8", "replace"), reply.content.decode("utf-16-le", "replace")]
-    seen += [reply.content.decode("latin-1").encode("latin-1", "replace").decode("utf-8", "replace")]
-    if reply.headers.get("content-type", "").startswith("application/json"):
-        seen.append(json.dumps(reply.json(), ensure_ascii=False))
-    seen += [f"{name}: {value}" for name, value in reply.headers.multi_items()]
-    seen += [f"{name}={value}" for name, value in reply.cookies.items()]
-    everything = "\n".join(seen).casefold()
-    return [secret for secret in secrets if secret.casefold() in everything]
-
-
-def _addresses(path: str, ids: list[str]) -> list[str]:
-    """A route's address with every id there is in every place."""
-    if "{" not in path:
-        asks = path in ("/api/panel", "/api/room", "/api/session")
-        return [path, *(f"{path}?{key}={one}" for key in ("round_id", "audition_id") for one in ids if asks)]
-    start, _, rest = path.partition("{")
-    return [f"{start}{one}{rest.partition('}')[2]}" for one in ids]
-
-
-def _crawl(visitor, hall, route_table) -> tuple[int, list[tuple[str, str, list[str]]]]:
-    """Visit everything; how many addresses answered 200, and where a secret could be read."""
-    answered, leaks = 0, []
-    for method, path, _ in route_table:
-        if path in ("/api/sign-in", "/api/setup", "/api/join", "/api/sign-out"):
-            continue
-        # Where an adjudicator is turned away at the door, one id of each kind is enough.
-        for address in _addresses(path, hall.ids if path.startswith("/api/panel") else hall.one_of_each):
-            own = "/sheet/" in address
-            if method != "GET" and own:
-                continue  # the panel's own deeds are done on purpose below
-            reply = visitor.request(method, address)
-            answered += reply.status_code == 200
-            found = _leaks(reply, hall.secrets)
-            if found:
-                leaks.append((method, address, found))
-    return answered, leaks
-
-
 @pytest.mark.slow
 def test_an_adjudicator_who_visits_everything_finds_no_name(hall, browser, route_table):
     """Before and after its own sheets, before and after opening, with every id in every place of every route."""
     for visitor in (hall.panel["A"], hall.panel["B"], browser()):
-        _, leaks = _crawl(visitor, hall, route_table)
+        _, leaks = crawl(visitor, hall, route_table)
         assert leaks == []
 
     for letter, visitor in hall.panel.items():
@@ -175,23 +134,23 @@ def test_an_adjudicator_who_visits_everything_finds_no_name(hall, browser, route
                     sent |= {"version_id": new_id(), "reason": "misheard"}
                 reply = visitor.request(method, f"{base}/{deed}", json=sent)
                 assert reply.status_code == 200, reply.text
-                assert _leaks(reply, hall.secrets) == []
+                assert leaks_of(reply, hall.secrets) == []
                 assert "(A)" not in reply.text or letter == "A"  # nobody else's remark
 
-    answered, leaks = _crawl(hall.panel["A"], hall, route_table)
+    answered, leaks = crawl(hall.panel["A"], hall, route_table)
     assert leaks == []
     assert answered > 10  # findings, sheets and playbacks were among them
 
     opened = hall.leader.post(f"/api/rounds/{hall.round_id}/open", json={"reason": "nothing is measured here"})
     assert {row["name"] for row in opened.json()["rows"]} == set(hall.entries)
-    answered, leaks = _crawl(hall.panel["A"], hall, route_table)
+    answered, leaks = crawl(hall.panel["A"], hall, route_table)
     assert leaks == []
 
 
 def test_the_crawl_would_see_a_name(hall, route_table):
     """The leader, visiting the same addresses without changing anything, meets names in many places."""
     safe = [entry for entry in route_table if entry[0] == "GET"]
-    _, leaks = _crawl(hall.leader, hall, safe)
+    _, leaks = crawl(hall.leader, hall, safe)
     assert any(path.endswith("/roster") for _, path, _ in leaks)
     found = {secret for _, _, secrets in leaks for secret in secrets}
     assert {"Zenobia Quillfeather", "Иван Кларнетов", "Çayır Okulu", "Xylander Thrum"} <= found

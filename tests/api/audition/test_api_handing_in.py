@@ -11,7 +11,8 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
-from api_hall import CAPTIONS, join, ok, tagged_wav
+from api_hall import CAPTIONS, bar_heard, join, ok, tagged_wav
+from crawling import crawl, leaks_of
 
 from app.domain.ids import new_id
 
@@ -46,6 +47,15 @@ class Hall:
 @pytest.fixture
 def as_prepared() -> None:
     """This hall is one of its own."""
+
+
+@dataclass
+class Everything:
+    """What the crawl needs to know."""
+
+    secrets: list[str]
+    ids: list[str]
+    one_of_each: list[str]
 
 
 @pytest.fixture
@@ -228,6 +238,7 @@ def test_a_round_is_handed_in_closed_heard_in_shares_and_ranked(hall):
     ok(hall.leader.post(f"/api/rounds/{hall.round_id}/open", json={"reason": "nothing is measured here"}))
 
 
+@pytest.mark.both_engines
 def test_a_share_is_handed_over_and_who_gets_more_time_comes_up_later(hall):
     for name in NAMES[1:]:
         ok(send(hall.pages[name], hall.piece, tagged_wav(name)))
@@ -274,6 +285,61 @@ def test_a_share_is_handed_over_and_who_gets_more_time_comes_up_later(hall):
     assert actions.count("handing-in-closed") == 2
 
 
+@pytest.mark.slow
+def test_an_adjudicator_with_a_share_who_visits_everything_finds_no_name(hall, browser, held, route_table):
+    """While takes come in, after the closing and its sheets, with more time granted, and after the opening."""
+    for name in NAMES[1:]:
+        ok(send(hall.pages[name], hall.piece, tagged_wav(name), name=f"{name}_clarinet.wav"))
+    entries = hall.get(f"{hall.base}/roster")
+    takes = {}
+    for name in NAMES[1:]:
+        (take,) = ok(hall.pages[name].get("/api/hand-in"))["pieces"][0]["takes"]
+        takes[name] = take["take_id"]
+        held.database.write(lambda s, take_id=take["take_id"]: s.add(bar_heard(take_id)))
+    secrets = [*NAMES, *(part for name in NAMES for part in name.split()), "Wobblewick", "Pemberley", "Oxtoby"]
+    secrets += [
+        "_clarinet.wav",
+        "in hospital",
+        "Ines Okafor",
+        *(e[key] for e in entries for key in ("entry_id", "student_id")),
+    ]
+    one_of_each = [hall.base.rpartition("/")[2], hall.round_id, hall.piece, hall.judges["B"], hall.candidates[NAMES[1]]]
+    one_of_each += [takes[NAMES[1]], entries[0]["entry_id"]]
+    ids = [*one_of_each, *hall.judges.values(), *hall.candidates.values(), *takes.values()]
+    everything = Everything(secrets, list(dict.fromkeys(ids)), one_of_each)
+    visitor = hall.panel["A"]
+
+    def visited() -> int:
+        answered, leaks = crawl(visitor, everything, route_table)
+        assert leaks == []
+        return answered
+
+    before = visited()
+    hall.at(DUE + GRACE)
+    ok(hall.leader.post(f"/api/rounds/{hall.round_id}/handing-in/close"))
+    more = {"due": "2099-04-02T08:00", "reason": "in hospital"}
+    ok(hall.leader.post(f"/api/candidates/{hall.candidates[NAMES[0]]}/more-time", json=more))
+    for judge in hall.panel.values():
+        for shown in ok(judge.get("/api/panel"))["candidates"]:
+            body = {"version_id": new_id(), "marks": {hall.piece: dict.fromkeys(CAPTIONS, 6)}, "remarks": []}
+            reply = judge.post(f"/api/panel/candidates/{shown['candidate_id']}/sheet/submit", json=body)
+            assert reply.status_code == 200, reply.text
+            assert leaks_of(reply, secrets) == []
+    assert visited() > before  # the share's own sheets and playbacks were among them
+    # The same words can be read where they belong, so the crawl would see them.
+    roster = hall.leader.get(f"{hall.base}/roster")
+    assert {*NAMES, "Wobblewick", "Pemberley", entries[0]["entry_id"]} <= set(leaks_of(roster, secrets))
+    # A student's own link reads no other student's name either.
+    reads = [entry for entry in route_table if entry[0] == "GET"]
+    page_reads = crawl(hall.pages[NAMES[1]], everything, reads)[1]
+    assert {word for _, _, words in page_reads for word in words} <= {NAMES[1], *NAMES[1].split(), "Pemberley"}
+
+    hall.at(datetime(2099, 4, 3, tzinfo=UTC))
+    ok(hall.leader.post(f"/api/rounds/{hall.round_id}/open", json={"reason": "nothing is measured here"}))
+    visited()
+
+
+@pytest.mark.both_engines
 def test_links_show_no_results_reach_nobody_else_and_end_with_a_new_one(hall, browser):
     page = hall.pages[NAMES[1]]
     assert page.get("/api/student").status_code == 403
@@ -295,6 +361,7 @@ def test_links_show_no_results_reach_nobody_else_and_end_with_a_new_one(hall, br
     assert ok(newer.get("/api/hand-in"))["student"] == NAMES[1]
 
 
+@pytest.mark.both_engines
 def test_what_was_begun_goes_when_recordings_are_destroyed(hall, settings):
     page = hall.pages[NAMES[1]]
     upload = new_id()
