@@ -34,7 +34,8 @@ def print_addresses(settings: Settings, made: Certificates | None, secret: str |
     else:
         if made is not None:
             lines.append(f"  securely          https://localhost:{settings.https_port}")
-        lines.append("  (tablets can't reach it: add --host 0.0.0.0 for that)")
+        if not settings.public_url:  # else a proxy stands in front, and lets tablets in
+            lines.append("  (tablets can't reach it: add --host 0.0.0.0 for that)")
     if made is not None:
         lines += ["", "Fingerprint (SHA-256) of this server's own authority; compare it before a tablet trusts it:"]
         lines += [f"  {made.fingerprint[:47]}", f"  {made.fingerprint[48:]}"]

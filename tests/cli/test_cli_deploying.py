@@ -4,6 +4,7 @@ import argparse
 import configparser
 import hashlib
 import importlib
+import io
 import json
 import os
 import re
@@ -19,6 +20,7 @@ import pytest
 import yaml
 
 from app.api.application import FORM_BYTES
+from app.cli.address_list import print_addresses
 from app.cli.main import COMMANDS
 from app.packaged import packaged_folder
 from app.services import certificates
@@ -201,3 +203,14 @@ def test_compose_accepts_its_example(compose: dict[str, Any]) -> None:
     compose["services"]["worker"]["deploy"]["replicas"] = "two of them"
     compose["services"]["caddy"]["ports"] = "443"
     assert len(list(validator.iter_errors(compose))) == 3
+
+
+def test_behind_a_proxy_nobody_is_told_that_tablets_cannot_come(tmp_path: Path) -> None:
+    said = {}
+    for public_url in ("", "https://auditions.example.org"):
+        out = io.StringIO()
+        print_addresses(Settings(data_dir=tmp_path, public_url=public_url), None, "secret", out)
+        said[public_url] = out.getvalue()
+    hint = "add --host 0.0.0.0"
+    assert (hint in said[""], hint in said["https://auditions.example.org"]) == (True, False)
+    assert "https://auditions.example.org/#setup=secret" in said["https://auditions.example.org"]
