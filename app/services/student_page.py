@@ -31,7 +31,7 @@ from app.sheets import cautions
 from app.sheets.marked_picture import MarkedPicture, marked_picture
 from app.sheets.models import CommentSheetModel, PartMarks, PartOnSheet, SoundTrace
 from app.sheets.note_figures import NoteFigures, note_figures
-from app.sheets.practice_settings import PracticeSettings, practice_settings
+from app.sheets.practice_settings import PracticeSettings, heard_settings, practice_settings
 from app.sheets.sound_trace import trace_picture
 from app.sheets.untyped_in_words import heard_figures
 from app.sheets.wording import Style, page_bottom_line
@@ -137,7 +137,7 @@ def marked_part(session: Session, principal: StudentPrincipal, candidate_id: str
         page_bottom_line(reading, engraving) if reading is not None and engraving is not None else None,
     )
     if found.trace is not None and findings is not None:
-        return _heard_part(found.trace, findings, candidate.instrument or piece.instrument)
+        return _heard_part(found.trace, findings, candidate.instrument or piece.instrument, style)
     short = is_short_form(piece)
     return MarkedPart(
         wide=_picture(engraving, found.marks, short),
@@ -148,7 +148,7 @@ def marked_part(session: Session, principal: StudentPrincipal, candidate_id: str
     )
 
 
-def _heard_part(trace: SoundTrace, findings: Findings, instrument: str) -> MarkedPart:
+def _heard_part(trace: SoundTrace, findings: Findings, instrument: str, style: Style) -> MarkedPart:
     """A take without notation: the sheet's picture of its sound, every note heard to be chosen in it."""
     measured = findings if not findings.notated else None  # measured anew since the sheet was printed
     return MarkedPart(
@@ -156,7 +156,7 @@ def _heard_part(trace: SoundTrace, findings: Findings, instrument: str) -> Marke
         narrow=trace_picture(trace, narrow=True),
         figures=heard_figures(measured, instrument) if measured is not None else (),
         sounds=tuple(SoundingNote(n.note_id, n.start_sec, n.end_sec) for n in trace.notes),
-        practice=None,
+        practice=heard_settings(measured, instrument, style) if measured is not None else None,
     )
 
 

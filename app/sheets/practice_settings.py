@@ -4,16 +4,19 @@ Pure: piece and findings in, plain figures out; the screen makes the sounds.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 from app.domain.findings import Findings
 from app.domain.piece import Piece
 from app.sheets import wording
 from app.sheets.drone import drone_tonic
+from app.sheets.findings_in_words import strongest_tendencies
 from app.sheets.looks import SURE
 from app.sheets.part_marks import sure_return
 from app.sheets.tempo_ladder import fastest_clean_bpm, is_dotted, ladder
 from app.sheets.wording import AMERICAN, Style
 
+FREE_BPM = 72.0  # where no page says a tempo; our choice
 FIRST_STEP = 0.7  # of the mark, where no bar was clean yet; our choice, as on the sheet
 
 
@@ -89,12 +92,65 @@ def practice_settings(piece: Piece, findings: Findings | None, style: Style = AM
     )
 
 
-def _tones(piece: Piece, findings: Findings | None, style: Style) -> tuple[ToneToHold, ...]:
-    lies = {
+def heard_settings(findings: Findings, instrument: str, style: Style = AMERICAN) -> PracticeSettings:
+    """The settings for a take without notation: its own notes to hold and to find again; no tonic and no mark.
+
+    The drone begins on the note that lies off most, as the sheet's first exercise has it.
+    """
+    bottom = wording.clef_bottom_line(instrument)
+    lies = _lies(findings)
+    heard = {n.sounding_midi: n.written_pitch for n in findings.notes}
+    at = {n.note_id: n for n in findings.notes}
+    off = strongest_tendencies(findings)
+    return PracticeSettings(
+        tonic_name="",
+        tonic_sounding="",
+        tonic_semitone=int(off[0]["sounding_midi"]) % 12 if off else 0,
+        tonic_guessed=True,
+        beats=4,
+        parts=2,
+        beat_name=wording.value_name(1.0, style.note_names),
+        part_name=wording.value_name(0.5, style.note_names),
+        mark_bpm=FREE_BPM,
+        tempo_assumed=True,
+        ladder=ladder(FREE_BPM * FIRST_STEP, FREE_BPM),
+        clean_bar=None,
+        tones=tuple(
+            ToneToHold(wording.pitch_text(name), wording.on_the_staff(name, bottom), midi, lies.get(name))
+            for midi, name in sorted(heard.items())
+        ),
+        returns=tuple(
+            ToneToFind(
+                wording.pitch_text(pair["written_pitch"]),
+                " and ".join(
+                    f"{wording.clock_text(at[pair[key]].onset_sec or 0.0)}"
+                    for key in ("first_note_id", "second_note_id")
+                ),
+                at[pair["second_note_id"]].sounding_midi,
+                round(float(pair["cents"]), 1),
+            )
+            for pair in _widest_first(findings)
+        ),
+    )
+
+
+def _lies(findings: Findings) -> dict[str, float]:
+    """{written pitch: cents} of those that surely lie off over their notes."""
+    return {
         t["written_pitch"]: float(t["median_cents"])
-        for t in (findings.pitch.get("tendencies", ()) if findings is not None else ())
+        for t in findings.pitch.get("tendencies", ())
         if t["count"] >= 2 and abs(t["median_cents"]) >= SURE * float(t.get("uncertainty_cents") or 0.0)
     }
+
+
+def _widest_first(findings: Findings) -> list[dict[str, Any]]:
+    return sorted(
+        (p for p in findings.pitch.get("return_notes", ()) if sure_return(p)), key=lambda p: -abs(float(p["cents"]))
+    )
+
+
+def _tones(piece: Piece, findings: Findings | None, style: Style) -> tuple[ToneToHold, ...]:
+    lies = _lies(findings) if findings is not None else {}
     pitches = {n.written_pitch: n for n in piece.notes if not n.grace and not n.unpitched and not n.chord_sounding_midi}
     bottom = style.bottom_line(piece)
     return tuple(
@@ -112,10 +168,7 @@ def _returns(piece: Piece, findings: Findings | None) -> tuple[ToneToFind, ...]:
     if findings is None:
         return ()
     notes = wording.notes_by_id(piece)
-    pairs = sorted(
-        (p for p in findings.pitch.get("return_notes", ()) if sure_return(p) and p["second_note_id"] in notes),
-        key=lambda p: -abs(float(p["cents"])),
-    )
+    pairs = [p for p in _widest_first(findings) if p["second_note_id"] in notes]
     return tuple(
         ToneToFind(
             wording.pitch_text(p["written_pitch"]),

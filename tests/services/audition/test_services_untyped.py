@@ -167,6 +167,12 @@ def test_the_students_page_shows_the_picture_with_every_note_to_choose(hall: Hal
     ids = [n.note_id for n in heard_findings().notes]
     assert [s.engraved_id for s in part.sounds] == [f.engraved_id for f in part.figures] == ids
     assert [n.engraved_id for n in part.wide.notes] == [n.engraved_id for n in part.narrow.notes] == ids
+    assert part.practice is not None
+    assert (part.practice.tonic_name, part.practice.tonic_semitone, part.practice.tempo_assumed) == ("", 66 % 12, True)
+    assert [t.name for t in part.practice.tones] == ["E", "F♯", "A♭", "A", "B", "C♯"]
+    lies = [t.lies_cents for t in part.practice.tones if t.name == "A♭"]
+    assert lies == [pytest.approx(22.0, abs=1.5)]
+    assert [(r.name, r.where) for r in part.practice.returns[:1]] == [("E", "0:04 and 0:07")]
     assert (unmeasured.wide, unmeasured.figures, unmeasured.practice) == (None, (), None)
 
 
