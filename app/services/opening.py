@@ -4,11 +4,11 @@ Names stay where they are and are looked up when an opened round is shown; the f
 can be destroyed later while results stay.
 """
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass
 from typing import Any
 
-from sqlmodel import Session, select
+from sqlmodel import Session, col, select
 
 from app.db.database import Database
 from app.db.identities import Entry, Student
@@ -17,23 +17,40 @@ from app.db.types import now_utc
 from app.domain.actor import Actor
 from app.domain.errors import BadInput, WrongState
 from app.domain.texts import one_line
-from app.services import custody, paper, standing, tabulation
-from app.services.rounds import get_round
+from app.services import custody, paper, standing, standing_pages, tabulation
+from app.services.rounds import get_round, is_long
 from app.services.standing import RoundMarks
 
 LONGEST_REASON = 300
+NOTHING_SENT = "No sheet was sent yet, so there is nothing to open."
+NOT_WORKED_OUT = "The standing of so long a round takes a while to work out; have it worked out first."
 
 
-def names(session: Session, round_id: str) -> dict[str, str]:
-    """{candidate id: student's name} of an opened round; raises ``WrongState`` while it is sealed."""
+def names(session: Session, round_id: str, candidate_ids: Sequence[str] | None = None) -> dict[str, str]:
+    """{candidate id: student's name} of an opened round, or of some in it; raises ``WrongState`` while it is sealed."""
     if get_round(session, round_id).state != "opened":
         raise WrongState("The names of this round are sealed until it is opened.")
-    rows = session.exec(
-        select(Candidate.id, Student.name).where(
-            Candidate.round_id == round_id, Candidate.entry_id == Entry.id, Entry.student_id == Student.id
-        )
-    ).all()
-    return dict(rows)
+    asked = select(Candidate.id, Student.name).where(
+        Candidate.round_id == round_id, Candidate.entry_id == Entry.id, Entry.student_id == Student.id
+    )
+    if candidate_ids is not None:
+        asked = asked.where(col(Candidate.id).in_(list(candidate_ids)))
+    return dict(session.exec(asked).all())
+
+
+def _with_name(round_id: str, find: str) -> Any:
+    """A selection of the candidates of an opened round whose name holds ``find``."""
+    return select(Candidate.id).where(
+        Candidate.round_id == round_id,
+        Candidate.entry_id == Entry.id,
+        Entry.student_id == Student.id,
+        col(Student.name).icontains(find.strip(), autoescape=True),
+    )
+
+
+def _is_found(line: Mapping[str, Any], wanted: str) -> bool:
+    """Whether a line's number begins with what is looked for, or its name holds it."""
+    return line["blind_number"].startswith(wanted) or wanted.casefold() in (line.get("name") or "").casefold()
 
 
 def shown(session: Session, round_id: str) -> dict[str, Any]:
@@ -50,7 +67,43 @@ def shown(session: Session, round_id: str) -> dict[str, Any]:
         marks = standing.round_marks(session, round_id)
         body = standing.compute(marks)
         digest = tabulation.tabulation_hash(body) if body["rows"] else None
-        why_not = _why_not(marks) or _not_ready(session, row, marks, body)
+        why_not = _why_not(marks) or _not_ready(session, row, marks.hash, tabulation.tabulation_hash(body))
+    return _told(session, row, body, digest, why_not)
+
+
+def shown_page(session: Session, round_id: str, *, find: str, offset: int, limit: int) -> dict[str, Any]:
+    """The same with a page of its lines: whose number begins with ``find`` or, once opened, whose name holds it.
+
+    ``total`` counts them. A long round's lines are those a worker has worked out; ``working`` says how far it is.
+    """
+    row = get_round(session, round_id)
+    if not is_long(session, row) or (row.state == "opened" and not standing_pages.is_kept(session, row)):
+        whole = shown(session, round_id)
+        wanted = find.strip()
+        rows = [line for line in whole["rows"] if not wanted or _is_found(line, wanted)]
+        return {**whole, "rows": rows[offset : offset + limit], "total": len(rows), "working": None}
+    working = standing_pages.working(session, row)
+    if not standing_pages.is_kept(session, row):
+        body = {**standing.before_ranking(session, row), "sentences": [NOT_WORKED_OUT]}
+        return {**_told(session, row, body, None, NOT_WORKED_OUT), "total": 0, "working": asdict(working)}
+    opened = row.state == "opened"
+    named = _with_name(round_id, find) if opened and find.strip() else None
+    seen = standing_pages.page(session, row, find=find, candidate_ids=named, offset=offset, limit=limit)
+    who = names(session, round_id, [line["candidate_id"] for line in seen.rows]) if opened else {}
+    rows = [{**line, "name": who.get(line["candidate_id"])} for line in seen.rows]
+    body = {"questions_wait": None, **seen.content, "rows": rows, "brackets": seen.brackets}
+    digest = seen.content.get("tabulation_hash")
+    why_not: str | None = "This round is opened already."
+    if not opened:
+        why_not = NOTHING_SENT if digest is None else _not_ready(session, row, body["input_hash"], digest)
+    told = _told(session, row, body, None if opened else digest, why_not)
+    return {**told, "total": seen.total, "working": asdict(working)}
+
+
+def _told(
+    session: Session, row: Round, body: Mapping[str, Any], digest: str | None, why_not: str | None
+) -> dict[str, Any]:
+    """A standing with what stands around it on the screen."""
     return {
         **body,
         "opened": row.state == "opened",
@@ -80,7 +133,8 @@ def open_round(database: Database, round_id: str, *, reason: str, actor: Actor) 
                 f"{missing[0]} Wait for it, or say why the round is opened without it.", missing=list(missing)
             )
         computed = standing.compute(marks, closing=True)
-        refusal = _not_ready(session, get_round(session, round_id), marks, computed)
+        digest = tabulation.tabulation_hash(computed)
+        refusal = _not_ready(session, get_round(session, round_id), marks.hash, digest)
         if refusal is not None:
             raise WrongState(refusal)
     frozen = {**computed, "opening": {"reason": tidy, "without": list(missing)}}
@@ -161,6 +215,8 @@ def _freezing(round_id: str, input_hash: str, frozen: dict[str, Any], actor: Act
         row.standing_hash = custody.content_hash(frozen)
         session.add(row)
         session.flush()
+        if is_long(session, row):
+            standing_pages.keep(session, row, frozen, row.standing_hash, None)
         facts = {
             "standing": row.standing_hash,
             "input": input_hash,
@@ -180,12 +236,12 @@ def _require_sealed(session: Session, round_id: str) -> None:
         raise WrongState("This round is not drawn yet, so there is nothing to open.")
 
 
-def _not_ready(session: Session, row: Round, marks: RoundMarks, computed: dict[str, Any]) -> str | None:
+def _not_ready(session: Session, row: Round, input_hash: str, digest: str) -> str | None:
     """What an earlier round or a second person keeps this round from being opened for, or None."""
     earlier = session.get(Round, row.carried_from) if row.carried_from is not None else None
     if earlier is not None and earlier.state != "opened":
         return f"The marks of {earlier.name} count here as well; open {earlier.name} first, so that they are fixed."
-    return paper.why_not_open(session, row.id) or tabulation.why_not_open(session, row, marks, computed)
+    return paper.why_not_open(session, row.id) or tabulation.why_not_open(session, row, input_hash, digest)
 
 
 def _why_not(marks: RoundMarks) -> str | None:
@@ -193,5 +249,5 @@ def _why_not(marks: RoundMarks) -> str | None:
     if not marks.table.candidates:
         return "Nobody was heard in this round, so there is nothing to open."
     if not marks.table.marks:
-        return "No sheet was sent yet, so there is nothing to open."
+        return NOTHING_SENT
     return None

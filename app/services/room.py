@@ -112,6 +112,7 @@ def look(
     line = _Line(session, chosen, room_id)
     asked = line.ids(find, offset, limit)
     pieces = () if chosen is None else tuple(_piece(piece) for piece in round_pieces(session, chosen))
+    drawn = line.total("")
     following = line.following([piece["piece_id"] for piece in pieces])
     seen = line.candidates([*asked, *(one for one in (following, candidate_id) if one is not None)])
     return RoomView(
@@ -130,8 +131,8 @@ def look(
         study_sec=plan.study_sec if plan is not None else 0,
         script=plan.script if plan is not None else SCRIPT,
         candidates=tuple(seen[one] for one in asked),
-        total=line.total(find),
-        drawn=line.total(""),
+        total=line.total(find) if find.strip() else drawn,
+        drawn=drawn,
         next=seen.get(following or ""),
         chosen=seen.get(candidate_id or ""),
     )

@@ -330,27 +330,46 @@ def _is_partial(version: SheetVersion, cells: int) -> bool:
     return sum(len(marks) for marks in version.marks.values()) < cells
 
 
+def before_ranking(session: Session, row: Round) -> dict[str, Any]:
+    """What can be said of a round that nobody has ranked yet: the rule, and no rows."""
+    audition = declaring.get_audition(session, row.audition_id)
+    titles = {piece.id: piece.title for piece in round_pieces(session, row)}
+    said = rule_sentence(declaring.rule_of(audition), declaring.rubric_of(audition), titles)
+    return {**_NO_ROWS, "rule_sentence": said, "seats": row.seats}
+
+
+#: A standing without rows.
+_NO_ROWS: Mapping[str, Any] = {
+    "total_meaning": "",
+    "rows": [],
+    "brackets": [],
+    "empty_seats": 0,
+    "agreement": {},
+    "caption_agreement": {},
+    "adjudicators": [],
+    "severity": {},
+    "doubt": {},
+    "hear_again": [],
+    "sentences": [],
+    "questions": [],
+    "questions_wait": None,
+    "missing": [],
+    "not_heard": [],
+    "input_hash": "",
+    "version": "",
+}
+
+
 def _nothing_yet(marks: RoundMarks) -> dict[str, Any]:
     return {
+        **_NO_ROWS,
         "rule_sentence": rule_sentence(marks.rule, marks.rubric, marks.piece_titles),
-        "total_meaning": "",
-        "rows": [],
-        "brackets": [],
         "seats": marks.seats,
-        "empty_seats": 0,
-        "agreement": {},
-        "caption_agreement": {},
-        "adjudicators": [],
-        "severity": {},
-        "doubt": {},
-        "hear_again": [],
         "sentences": ["No sheet was sent yet, so there is nobody to rank."],
-        "questions": [],
         "questions_wait": QUESTIONS_WAIT,
         "missing": list(marks.still_to_come()),
         "not_heard": [{"blind_number": number, "state": state} for number, state in marks.not_heard],
         "input_hash": marks.hash,
-        "version": "",
     }
 
 

@@ -15,8 +15,7 @@ from app.domain.actor import Actor
 from app.domain.errors import NotFound, WrongState
 from app.domain.texts import one_line
 from app.services import custody, standing
-from app.services.rounds import get_round
-from app.services.standing import RoundMarks
+from app.services.rounds import get_round, is_long
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,11 +63,11 @@ def tabulation_hash(computed: dict[str, Any]) -> str:
 
 
 def tabulations(session: Session, audition_id: str) -> list[Tabulation]:
-    """The tabulation of every drawn round that is not opened yet."""
+    """The tabulation of every drawn round; of a long one only where a second person must confirm it."""
     rows = session.exec(
         select(Round).where(Round.audition_id == audition_id, Round.state == "drawn").order_by(col(Round.position))
     ).all()
-    return [_tabulation(session, row) for row in rows]
+    return [_tabulation(session, row) for row in rows if row.second_check or not is_long(session, row)]
 
 
 def confirm(
@@ -109,9 +108,9 @@ def confirm(
     custody.record(session, round_id, actor, "tabulation-confirmed", round_id, {"tabulation": digest})
 
 
-def why_not_open(session: Session, row: Round, marks: RoundMarks, computed: dict[str, Any]) -> str | None:
-    """Why a round that needs a second person can't be opened yet, or None."""
-    if not row.second_check or _check_of(session, row.id, marks.hash, tabulation_hash(computed)) is not None:
+def why_not_open(session: Session, row: Round, input_hash: str, digest: str) -> str | None:
+    """Why a round that needs a second person can't be opened with this tabulation yet, or None."""
+    if not row.second_check or _check_of(session, row.id, input_hash, digest) is not None:
         return None
     return (
         "A second person has not confirmed this tabulation yet; make their link under Day, and let them confirm it on "

@@ -10,6 +10,7 @@ percentile under 200 ms for every list.
 
 import argparse
 import asyncio
+import resource
 import statistics
 import tempfile
 import time
@@ -22,8 +23,9 @@ from fastapi import FastAPI
 from fastapi.routing import APIRoute
 
 from app.api.application import create_app
+from app.db.database import Database
 from app.db.types import now_utc
-from app.services import sign_in
+from app.services import sign_in, standing_pages
 from app.services.logs import set_up_logs
 from app.settings import Settings
 from benchmarks.scale import season, server
@@ -55,7 +57,7 @@ PAGES = (
     Page("/api/auditions/{audition_id}/adjudicators"),
     Page("/api/auditions/{audition_id}/tablets"),
     Page("/api/auditions/{audition_id}/recusals"),
-    Page("/api/auditions/{audition_id}/recusals/proposed"),
+    Page("/api/auditions/{audition_id}/recusals/proposed", f"?limit={PAGE}"),
     Page("/api/auditions/{audition_id}/pieces"),
     Page("/api/auditions/{audition_id}/rooms"),
     Page("/api/auditions/{audition_id}/rounds"),
@@ -76,9 +78,13 @@ PAGES = (
     Page("/api/rounds/{round_id}/handing-in", f"?limit={PAGE}&missing=true", "handed_in"),
     Page("/api/rounds/{round_id}/shares", of="handed_in"),
     Page("/api/rounds/{round_id}/standing", f"?limit={PAGE}", "handed_in"),
+    Page("/api/rounds/{round_id}/standing", f"?limit={PAGE}&offset={FAR}", "handed_in"),
+    Page("/api/rounds/{round_id}/standing", f"?limit={PAGE}&find=17", "handed_in"),
     Page("/api/rounds/{round_id}/standing", f"?limit={PAGE}", "opened"),
     Page("/api/rounds/{round_id}/standing", f"?limit={PAGE}&offset={FAR}", "opened"),
+    Page("/api/rounds/{round_id}/standing", f"?limit={PAGE}&find=cora", "opened"),
     Page("/api/rounds/{round_id}/student-links", f"?limit={PAGE}", "opened"),
+    Page("/api/rounds/{round_id}/student-links", "?limit=1&only_in_use=true", "opened"),
     Page("/api/rounds/{round_id}/student-links", f"?limit={PAGE}&offset={FAR}", "opened"),
     Page("/api/rounds/{round_id}/sheets", f"?limit={PAGE}", "opened"),
     Page("/api/rounds/{round_id}/paper", of="handed_in"),
@@ -89,7 +95,7 @@ PAGES = (
     Page("/api/day-recordings", "?round_id={in_rooms}", who="proctor"),
     Page("/api/day-recordings/{recording_id}", who="proctor"),
     Page("/api/uploads", "?audition_id={audition_id}", who="proctor"),
-    Page("/api/panel", who="adjudicator"),
+    Page("/api/panel", "?round_id={handed_in}", who="adjudicator"),
     Page("/api/panel/candidates/{candidate_id}/sheet", who="adjudicator"),
     Page("/api/check", who="checker"),
     Page("/api/candidates/{candidate_id}/audit"),
@@ -140,6 +146,7 @@ def address(page: Page, there: Season) -> str:
         "audition_id": there.audition, "round_id": getattr(there, page.of) if page.of else "",
         "candidate_id": there.own if page.who == "adjudicator" else there.candidate,
         "recording_id": there.day_recording, "in_rooms": there.in_rooms,
+        "handed_in": there.handed_in,
     }  # fmt: skip
     return (page.route + page.query).format(**ids)
 
@@ -168,7 +175,7 @@ async def measure(
             )
             where = address(page, there)
             first = await client.get(where, headers=headers)
-            query = page.query.replace("{audition_id}", "…").replace("{in_rooms}", "…")
+            query = page.query.replace("{audition_id}", "…").replace("{in_rooms}", "…").replace("{handed_in}", "…")
             name = page.route.removeprefix("/api") + query
             name += f" ({page.of or page.who})" if page.of or page.who != "leader" else ""
             if first.status_code != 200:
@@ -188,6 +195,19 @@ async def measure(
             )
 
 
+def rank(url: str, round_id: str) -> str:
+    """Have the standing of the round that is handed in worked out, as a worker does; says what it took."""
+    database, began, cpu = Database(url), time.perf_counter(), time.process_time()
+    save = standing_pages.WorkOutStanding(database)({"round_id": round_id}, lambda share, text: None)
+    database.write(save)
+    database.close()
+    most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    return (
+        f"standing worked out in {time.perf_counter() - began:.0f} s, {time.process_time() - cpu:.0f} s of processor "
+        f"time, {most:.0f} MB at most"
+    )
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--candidates", type=int, default=20_000)
@@ -202,6 +222,8 @@ def main() -> None:
         there = season.write(url, args.candidates, args.adjudicators)
         server.analyze(url)
         print(f"filled in {time.perf_counter() - began:.0f} s, {server.load()}", flush=True)
+        print(rank(url, there.handed_in), flush=True)
+        server.analyze(url)
         pages = [page for page in PAGES if args.only in page.route + page.query]
         settings = Settings(data_dir=Path(folder), database_url=url, workers=0)
         asyncio.run(measure(settings, there, pages, args.times, lambda: server.processor_sec(url)))

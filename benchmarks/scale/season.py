@@ -8,7 +8,7 @@ COPY, so that 20,000 candidates take some seconds.
 import json
 import random
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -36,13 +36,16 @@ from app.db.models import (
     Round,
     Share,
     SheetVersion,
+    StandingLine,
     Take,
     Turn,
+    WorkedStanding,
 )
 from app.db.types import now_utc
 from app.domain.findings import Findings as Measured
 from app.domain.findings import findings_to_dict
 from app.domain.ids import new_id
+from app.judging.assignment import describe
 from app.judging.rubric import default_rubric
 from app.judging.rule import default_rule
 from app.listening.version import ALGORITHM_VERSION
@@ -57,7 +60,7 @@ PEAKS = json.dumps([round(0.5 + 0.4 * ((n * 7) % 11) / 11, 3) for n in range(100
 ORDER = (
     Audition, Student, Adjudicator, RecordingRoom, Piece, Entry, DeclaredRecusal, Round, Candidate, Turn, Take,
     Findings, Job, Recusal, Absence, Share, AdjudicationSheet, SheetVersion, PaperSheet, Document, PrintedModel,
-    DayRecording, AccessToken, AuditEntry,
+    DayRecording, AccessToken, AuditEntry, WorkedStanding, StandingLine,
 )  # fmt: skip
 
 
@@ -181,6 +184,7 @@ def _season(candidates: int, adjudicators: int) -> tuple[_Rows, Season]:
     _takes(rows, sent_in, pieces, now, measured=True)
     _takes(rows, played, pieces[:1], now, measured=False)
     _sheets(rows, sent_in, judges, pieces, now, chance)
+    _designed(rows, handed_in, judges)
     for n in range(min(BY_HAND, candidates)):
         rows.add(Absence, adjudicator_id=judges[(n + 7) % adjudicators], candidate_id=called[n], reason="On the way")
         rows.add(Recusal, adjudicator_id=judges[n % adjudicators], candidate_id=called[n])
@@ -188,10 +192,11 @@ def _season(candidates: int, adjudicators: int) -> tuple[_Rows, Season]:
     _opened(rows, opened, frozen, now)
     day_recordings = [
         rows.add(
-            DayRecording, round_id=in_rooms, sha256=new_id() * 2, size_bytes=10**9, duration_sec=9000.0, peaks=PEAKS
+            DayRecording, round_id=in_rooms, room_id=room, sha256=new_id() * 2, size_bytes=10**9, duration_sec=9000.0,
+            peaks=PEAKS,
         )
-        for _ in range(ROOMS)
-    ]
+        for room in rooms
+    ]  # fmt: skip
     for n, entry in enumerate(entries):
         rows.add(
             AccessToken, token_hash=hash_secret(f"student {n}"), role="student", audition_id=audition, entry_id=entry,
@@ -296,6 +301,16 @@ def _sheets(
                 rows.add(PaperSheet, sheet_id=sheet, bundle_id=f"bundle{n // 20}", typed_by="leader:x", typed_at=now)
 
 
+def _designed(rows: _Rows, of_round: str, judges: list[str]) -> None:
+    """What the shares are like, as it is kept when they are laid out."""
+    shares: dict[str, list[str]] = {}
+    for share in rows.tables[Share]:
+        shares.setdefault(share["candidate_id"], []).append(share["adjudicator_id"])
+    letters = [_letter(n) for n in range(len(judges))]
+    row = next(r for r in rows.tables[Round] if r["id"] == of_round)
+    row["design"] = {"panel": letters, "report": asdict(describe(shares, judges, letters))}
+
+
 def _frozen(candidates: list[str], numbers: list[dict[str, Any]], judges: list[str]) -> dict[str, Any]:
     """A frozen standing as it is kept: a line for everybody, and what is said beside it."""
     lines = [
@@ -320,6 +335,13 @@ def _opened(rows: _Rows, of_round: str, frozen: Mapping[str, Any], now: datetime
     """What an opened round leaves: its frozen standing and a printed sheet of everybody."""
     row = next(r for r in rows.tables[Round] if r["id"] == of_round)
     row |= {"standing": json.dumps(frozen), "standing_hash": "0" * 64}
+    beside = {key: value for key, value in frozen.items() if key not in ("rows", "brackets")}
+    rows.add(WorkedStanding, round_id=of_round, rests_on="0" * 64, content={**beside, "spans": []}, worked_out_at=now)
+    for position, line in enumerate(frozen["rows"]):
+        rows.add(
+            StandingLine, round_id=of_round, position=position, candidate_id=line["candidate_id"],
+            blind_number=line["blind_number"], content=line,
+        )  # fmt: skip
     for line in frozen["rows"]:
         document = rows.add(
             Document, round_id=of_round, kind="comment-sheet", candidate_id=line["candidate_id"], template_version="1",

@@ -6,13 +6,15 @@ from fastapi import APIRouter
 from starlette.responses import Response
 
 from app.api.access import LeaderHere
+from app.api.paging import Find, Limit, Offset
 from app.api.resources import Held, ReadSession
 from app.api.schemas.envelope import SIGNED_IN_PROBLEMS, PathId
-from app.api.schemas.rounds import ComparedOut, OpenIn, RehearingIn, RoundOut, StandingOut
-from app.services import marks_export, opening, rehearing
+from app.api.schemas.rounds import ComparedOut, OpenIn, RehearingIn, RoundOut, StandingOut, WorkingOut
+from app.services import marks_export, opening, rehearing, standing_pages
 from app.services.draw import RoundView
 from app.services.opening import Compared
 from app.services.rounds import get_round
+from app.services.standing_pages import Working
 
 router = APIRouter(prefix="/api", tags=["standing"], responses=SIGNED_IN_PROBLEMS)
 
@@ -20,9 +22,27 @@ XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 
 @router.get("/rounds/{round_id}/standing", response_model=StandingOut)
-def shown(round_id: PathId, _principal: LeaderHere, session: ReadSession) -> dict[str, Any]:
-    """The ranked result with its doubt; by numbers until the round is opened, frozen and with names after."""
-    return opening.shown(session, round_id)
+def shown(
+    round_id: PathId,
+    _principal: LeaderHere,
+    session: ReadSession,
+    find: Find = "",
+    offset: Offset = 0,
+    limit: Limit = None,
+) -> dict[str, Any]:
+    """The ranked result with its doubt; by numbers until the round is opened, frozen and with names after.
+
+    With ``limit`` a page of its lines; a long round's are those that were worked out last.
+    """
+    if limit is None:
+        return opening.shown(session, round_id)
+    return opening.shown_page(session, round_id, find=find, offset=offset, limit=limit)
+
+
+@router.post("/rounds/{round_id}/standing/work-out", response_model=WorkingOut)
+def work_out(round_id: PathId, _principal: LeaderHere, held: Held) -> Working:
+    """Have a worker work the standing of a long round out as things are now."""
+    return held.database.write(lambda session: standing_pages.ask(session, round_id))
 
 
 @router.get("/rounds/{round_id}/standing/compare", response_model=ComparedOut)

@@ -176,6 +176,16 @@ class ComparedOut(Out):
     differs: list[str]
 
 
+class WorkingOut(Out):
+    """How far the working out of a long round's standing is, and of when the lines are that are shown."""
+
+    state: str
+    progress: float
+    text: str
+    worked_out_at: datetime | None
+    is_current: bool
+
+
 class StandingOut(Out):
     """The standing, with whatever ``app.domain.standing`` gives, and names once the round is opened."""
 
@@ -204,6 +214,8 @@ class StandingOut(Out):
     not_heard: list[dict[str, str]] = Field(default=[])
     input_hash: str
     version: str
+    total: int | None = Field(default=None)  # lines that are found, where a page of them was asked for
+    working: WorkingOut | None = Field(default=None)  # of a long round
 
 
 class AbsenceIn(In):

@@ -44,7 +44,9 @@ from app.db.models.hearing import (
     ExtraSheet,
     PaperSheet,
     SheetVersion,
+    StandingLine,
     TabulationCheck,
+    WorkedStanding,
 )
 from app.db.models.takes import (
     CUT_KINDS,
@@ -103,7 +105,9 @@ __all__ = [
     "Share",
     "SheetVersion",
     "SightSheet",
+    "StandingLine",
     "TabulationCheck",
     "Take",
     "Turn",
+    "WorkedStanding",
 ]

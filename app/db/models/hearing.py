@@ -112,3 +112,25 @@ class TabulationCheck(SQLModel, table=True):
     token_id: str = Field(foreign_key="accesstoken.id")
     person: str = Field(max_length=120)  # as the second person signed, no student
     confirmed_at: datetime = Field(default_factory=now_utc, sa_type=UtcDateTime)
+
+
+class WorkedStanding(SQLModel, table=True):
+    """The standing of a long round as it was worked out, without its lines. Nothing rests on it."""
+
+    round_id: str = Field(primary_key=True, foreign_key="round.id")
+    rests_on: str = Field(max_length=64)  # app.services.standing_pages; of an opened round its standing's hash
+    findings_until: datetime | None = Field(default=None, sa_type=UtcDateTime)
+    content: dict[str, Any] = Field(default_factory=dict, sa_type=sa.JSON)
+    worked_out_at: datetime = Field(default_factory=now_utc, sa_type=UtcDateTime)
+
+
+class StandingLine(SQLModel, table=True):
+    """One candidate's line of a long round's standing, without a name."""
+
+    __table_args__ = (sa.UniqueConstraint("round_id", "blind_number"),)
+
+    round_id: str = Field(primary_key=True, foreign_key="round.id")
+    position: int = Field(primary_key=True)  # from 0, in order of place
+    candidate_id: str = Field(foreign_key="candidate.id", index=True)
+    blind_number: str = Field(max_length=12)
+    content: dict[str, Any] = Field(default_factory=dict, sa_type=sa.JSON)  # app.domain.standing.StandingRow

@@ -103,7 +103,7 @@ class Findings(SQLModel, table=True):
     input_hash: str = Field(max_length=64)
     algorithm_version: str = Field(max_length=40)
     payload: dict[str, Any] = Field(sa_type=sa.JSON)
-    created_at: datetime = Field(default_factory=now_utc, sa_type=UtcDateTime)
+    created_at: datetime = Field(default_factory=now_utc, sa_type=UtcDateTime, index=True)
 
 
 class Job(SQLModel, table=True):

@@ -1,7 +1,8 @@
 /** Sheets: what is printed. */
 
 import { ApiError, call, callLines, fetchBlob } from "../../core/api.js";
-import { Deed, Waiting, Wrong, Said, counted, html, saveAs, useAct, useLoad, useState } from "../parts.js";
+import { LINES, Pages, Search, usePages } from "../pages.js";
+import { Deed, Waiting, Wrong, Said, counted, html, saveAs, useAct, useLoad, useRef, useState } from "../parts.js";
 import { PrivateLinks } from "./private-links.js";
 import { RoundChoice, useRounds } from "./rounds.js";
 
@@ -20,9 +21,15 @@ export function Sheets({ audition, more }) {
 
 /** @param {{audition: any, round: any}} props */
 function RoundSheets({ audition, round }) {
-  const standing = useLoad(() => call("GET", `/api/rounds/${round.id}/standing`), [round.id]);
+  const pages = usePages();
   const opened = round.state === "opened";
-  const rows = standing.data?.rows ?? [];
+  const query = new URLSearchParams({ find: pages.find, offset: String(pages.offset), limit: String(LINES) });
+  const standing = useLoad(async () => (opened ? call("GET", `/api/rounds/${round.id}/standing?${query}`) : null), [round.id, opened, pages.find, pages.offset]);
+  const before = useRef(/** @type {any} */ (null));
+  if (standing.data) before.current = standing.data;
+  const shown = standing.data ?? before.current; // the search field must not vanish under whoever types in it
+  const rows = shown?.rows ?? [];
+  const long = shown?.total > LINES || pages.find !== "" || pages.offset > 0;
   return html`
     <h2>Score sheet</h2>
     <p>${opened ? "The ranked result with names." : "Numbers only: names stand on it once the round is opened."}</p>
@@ -35,12 +42,15 @@ function RoundSheets({ audition, round }) {
       ? html`<p>One for each student to take home: marks, remarks by bar, what was measured, and what to practise first.</p>
           <${AllSheets} round=${round} />
           <${Wrong}>${standing.error}<//>
-          ${standing.data ? null : standing.error ? null : html`<${Waiting} />`}
+          ${shown ? null : standing.error ? null : html`<${Waiting} />`}
+          ${long ? html`<${Search} label="Find a number or name" pages=${pages} />` : null}
+          ${long && !rows.length ? html`<p class="soft" role="status">Nobody is found by that.</p>` : null}
           <ul class="plain lined">${rows.map(
             (row) => html`<li class="above"><span><strong class="number">${row.blind_number}</strong> ${" "} ${row.name ?? ""}</span>
               <a class="button" href=${`/api/candidates/${row.candidate_id}/comment-sheet.pdf`} download aria-label=${`Save, PDF: the comment sheet of number ${row.blind_number}`}>Save, PDF</a></li>`,
           )}</ul>
-          ${rows.length ? html`<${PrivateLinks} round=${round} rows=${rows} />` : null}`
+          ${rows.length ? html`<${Pages} total=${shown.total} offset=${pages.offset} limit=${LINES} onOffset=${pages.setOffset} what="student" />
+              <${PrivateLinks} round=${round} rows=${rows} />` : null}`
       : html`<p class="next">Comment sheets carry names, so they can be printed once the round is opened. <a href=${`#/${audition.id}/standing`}>Go to the standing</a>.</p>`}
     <p class="soft small">Every sheet says: a mock result and a practice aid, no official score. Follow your teacher and the rules of the audition itself.</p>`;
 }

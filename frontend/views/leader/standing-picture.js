@@ -27,14 +27,28 @@ function merged(row) {
  * How many rows lie above the cut line.
  * @param {any[]} rows in order of place
  * @param {number | null} seats
+ * @param {number} [offset] how many lie on earlier pages
  * @returns {number} 0 when no line is to be drawn
  */
-export function cutAt(rows, seats) {
+export function cutAt(rows, seats, offset = 0) {
   if (!seats || rows.length === 0) return 0;
   const seated = rows.filter((row) => row.seat === "seat").length;
   // A tie across the cut line leaves it undecided: then the line crosses the tied rows where the seats end.
-  const above = rows.some((row) => row.seat === "undecided") ? seats : seated;
-  return above < rows.length ? above : 0;
+  const above = rows.some((row) => row.seat === "undecided") ? seats - offset : seated;
+  return above < rows.length ? Math.max(above, 0) : 0;
+}
+
+/**
+ * The places the axis shows: all of them, or those that a page's rows may have.
+ * @param {any[]} rows
+ * @param {boolean} isPage
+ * @returns {{first: number, last: number}}
+ */
+export function axisOf(rows, isPage) {
+  if (!isPage) return { first: 1, last: Math.max(rows.length, 2) };
+  const places = rows.flatMap((row) => [row.place, row.place_low, row.place_high]).filter((place) => place);
+  const first = places.length ? Math.min(...places) : 1;
+  return { first, last: Math.max(...places, first + 1) };
 }
 
 /** @param {number} cut @param {number} seats */
@@ -44,15 +58,17 @@ function cutText(cut, seats) {
 }
 
 /**
- * @param {{rows: any[], brackets: string[][], seats: number | null, opened: boolean}} props rows in order of place
+ * @param {{rows: any[], brackets: string[][], seats: number | null, opened: boolean, offset?: number | null, total?: number}} props
+ *   rows in order of place, all `total` or a page from `offset` on (null: found here and there, no cut line is drawn)
  */
-export function StandingPicture({ rows, brackets, seats, opened }) {
-  const last = Math.max(rows.length, 2);
-  const cut = cutAt(rows, seats);
+export function StandingPicture({ rows, brackets, seats, opened, offset = 0, total = rows.length }) {
+  const { first, last } = axisOf(rows, total > rows.length || offset === null);
+  const cut = offset === null ? 0 : cutAt(rows, seats, offset);
   const height = TOP + rows.length * ROW + 14 + (cut ? CUT : 0);
-  const x = (place) => AXIS_FROM + ((place - 1) / (last - 1)) * (AXIS_TO - AXIS_FROM);
+  const x = (place) => AXIS_FROM + ((place - first) / (last - first)) * (AXIS_TO - AXIS_FROM);
   const y = (index) => TOP + index * ROW + ROW / 2 + (cut && index >= cut ? CUT : 0);
-  const everySecond = last > 16 ? Math.ceil(last / 12) : 1;
+  const many = last - first + 1;
+  const everySecond = many > 16 ? Math.ceil(many / 12) : 1;
   const placeOf = new Map(rows.map((row, index) => [row.blind_number, index]));
   const spans = brackets
     .map((numbers) => numbers.map((number) => placeOf.get(number)).filter((index) => index !== undefined))
@@ -63,11 +79,11 @@ export function StandingPicture({ rows, brackets, seats, opened }) {
   return html`<div class="standing" tabindex="0" role="region" aria-label="Standing">
     <svg viewBox=${`0 0 ${WIDTH} ${height}`} role="img" aria-label=${`${rows.length} candidates by place, with the places each may have. The table below says the same.`}>
       ${head(30, "start", "place")}${head(82, "start", "number")}${head(212, "end", "merged")}
-      ${Array.from({ length: last }, (_, index) => (index % everySecond === 0 ? head(x(index + 1), "middle", index + 1) : null))}
+      ${Array.from({ length: Math.ceil(many / everySecond) }, (_, index) => first + index * everySecond).map((place) => head(x(place), "middle", place))}
       ${shownChance ? head(WIDTH - 10, "end", "chance of a seat") : null}
       ${cut
         ? html`<g><line x1="165" x2=${WIDTH - 10} y1=${TOP + cut * ROW + CUT / 2} y2=${TOP + cut * ROW + CUT / 2} stroke="var(--soft)" stroke-width="1.2" stroke-dasharray="2 6" />
-            <text x="30" y=${TOP + cut * ROW + CUT / 2 + 4.5} font-size="13" fill="var(--soft)">${cutText(cut, seats ?? cut)}</text></g>`
+            <text x="30" y=${TOP + cut * ROW + CUT / 2 + 4.5} font-size="13" fill="var(--soft)">${cutText(cut + (offset ?? 0), seats ?? cut)}</text></g>`
         : null}
       ${spans.map(
         (span, lane) => html`<path d=${`M${266 - (lane % 3) * 12} ${y(span.from) - 14}h-13V${y(span.to) + 14}h13`} fill="none" stroke="var(--high)" stroke-width="2" />`,

@@ -58,7 +58,7 @@ export function Record({ round, shown }) {
                 ${compared.differs.length ? html`<ul class="plain">${compared.differs.map((one) => html`<li>${one}</li>`)}</ul>` : null}
                 <p class="small">Hash of what goes in today: <span class="hash">${compared.input_hash_now}</span></p></div>`
             : null}</div>`
-      : html`<p class="soft small">Worked out anew from the sheets whenever this screen is opened; opening the round freezes it.</p>`}
+      : html`<p class="soft small">${shown.working ? "Opening the round works it out anew from the sheets, and freezes it." : "Worked out anew from the sheets whenever this screen is opened; opening the round freezes it."}</p>`}
     <h3>Take the marks elsewhere</h3>
     <p class="soft small">${shown.opened ? "With names, because the round is opened." : "By numbers and letters, no names."} The command <span class="hash">fairhearing panel</span> reads both.</p>
     <div class="deeds">

@@ -1,11 +1,13 @@
 /** Standing: the ranked result with its uncertainty, by numbers until the round is opened. */
 
 import { call } from "../../core/api.js";
-import { Ask, Deed, Waiting, Wrong, html, useLoad, useState } from "../parts.js";
+import { LINES, Pages, Search, usePages } from "../pages.js";
+import { Ask, Deed, Waiting, Wrong, html, useLoad, useRef, useState } from "../parts.js";
 import { RoundChoice, useRounds } from "./rounds.js";
 import { Agreement, Reports } from "./standing-agreement.js";
 import { StandingPicture, chanceText } from "./standing-picture.js";
 import { Questions } from "./standing-questions.js";
+import { WorkingOut } from "./standing-working.js";
 import { HearAgain, Record } from "./standing-record.js";
 
 /** @param {{audition: any, reload: () => Promise<void>, more: string}} props */
@@ -26,14 +28,20 @@ export function Standing({ audition, reload, more }) {
 
 /** @param {{audition: any, round: any, onOpened: () => Promise<void>}} props */
 function OneStanding({ audition, round, onOpened }) {
-  const standing = useLoad(() => call("GET", `/api/rounds/${round.id}/standing`), [round.id, round.state]);
+  const pages = usePages();
+  const query = new URLSearchParams({ find: pages.find, offset: String(pages.offset), limit: String(LINES) });
+  const standing = useLoad(() => call("GET", `/api/rounds/${round.id}/standing?${query}`), [round.id, round.state, pages.find, pages.offset]);
   const [opening, setOpening] = useState(false);
-  const shown = standing.data;
+  const before = useRef(/** @type {any} */ (null));
+  if (standing.data) before.current = standing.data;
+  const shown = standing.data ?? before.current; // the search field must not vanish under whoever types in it
   if (!shown) return standing.error ? html`<${Wrong}>${standing.error}<//><${Deed} onClick=${standing.reload}>Try again<//>` : html`<${Waiting} what="Working out the standing" />`;
   const rows = shown.rows ?? [];
   const missing = shown.missing ?? [];
+  const long = shown.total > LINES || pages.find !== "" || pages.offset > 0;
+  const ranked = rows.length > 0 || long;
   // What the panel agrees on has a place of its own below.
-  const sentences = (shown.sentences ?? []).filter((sentence) => !rows.length || sentence !== shown.agreement?.sentence);
+  const sentences = (shown.sentences ?? []).filter((sentence) => !ranked || sentence !== shown.agreement?.sentence);
   return html`
     ${sentences.map((sentence, index) => html`<p class=${index === 0 ? "next" : ""}>${sentence}</p>`)}
     ${shown.tabulation_hash && round.second_check ? html`<p>Code of this tabulation, for the second person to compare: <span class="hash"><strong>${shown.tabulation_hash.slice(0, 16).match(/.{4}/g)?.join(" ")}</strong></span></p>` : null}
@@ -41,16 +49,20 @@ function OneStanding({ audition, round, onOpened }) {
     ${missing.length
       ? html`<div class="notice wrong"><p>Still to come:</p><ul class="plain">${missing.map((one) => html`<li>${textOf(one)}</li>`)}</ul></div>`
       : null}
-    ${rows.length
-      ? html`<${StandingPicture} rows=${rows} brackets=${shown.brackets ?? []} seats=${shown.seats} opened=${shown.opened} />
+    ${shown.working ? html`<${WorkingOut} round=${round} working=${shown.working} onChange=${standing.reload} />` : null}
+    ${long ? html`<${Search} label=${shown.opened ? "Find a number or name" : "Find a number"} pages=${pages} />` : null}
+    ${long && !rows.length ? html`<p class="soft" role="status">Nobody is found by that.</p>` : null}
+    ${ranked
+      ? rows.length && html`<${StandingPicture} rows=${rows} brackets=${shown.brackets ?? []} seats=${shown.seats} opened=${shown.opened} offset=${pages.find ? null : pages.offset} total=${shown.total} />
+          <${Pages} total=${shown.total} offset=${pages.offset} limit=${LINES} onOffset=${pages.setOffset} what="candidate" />
           <p class="soft small">Dot: place. Bar: where it may lie, nine times in ten, with another panel of this kind. Bracket: this panel can't tell them apart.</p>`
-      : html`<p class="next">No sheet has been sent yet, so nothing can be ranked. Watch them come in under <a href=${`#/${audition.id}/room`}>Recording room</a>.</p>`}
+      : shown.working && !shown.working.worked_out_at ? null : html`<p class="next">No sheet has been sent yet, so nothing can be ranked. Watch them come in under <a href=${`#/${audition.id}/room`}>Recording room</a>.</p>`}
     ${shown.opened
       ? html`<p>This round is opened: names stand beside numbers, here and on the sheets. <a href=${`#/${audition.id}/sheets`}>Print the sheets</a>.</p>`
       : html`<div class="deeds"><${Deed} kind="deed" onClick=${() => setOpening(true)} why=${shown.why_not_open ?? ""}>Open the round<//></div>
           <p class="soft small">Names are sealed. Opening shows them, fixes this standing and is kept in the audit list with your name and the time.</p>`}
-    ${rows.length ? html`<${AsTable} shown=${shown} rows=${rows} />` : null}
-    ${rows.length
+    ${rows.length ? html`<${AsTable} key="table" shown=${shown} rows=${rows} />` : null}
+    ${ranked
       ? html`<${HearAgain} audition=${audition} round=${round} shown=${shown} onMade=${onOpened} />
           <${Questions} questions=${shown.questions ?? []} waits=${shown.questions_wait} />
           <${Agreement} shown=${shown} />

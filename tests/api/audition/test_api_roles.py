@@ -74,6 +74,7 @@ MATRIX = {
     "GET /api/rounds/{round_id}/marks.csv": LEADER,
     "GET /api/rounds/{round_id}/marks.xlsx": LEADER,
     "GET /api/rounds/{round_id}/standing/compare": LEADER,
+    "POST /api/rounds/{round_id}/standing/work-out": LEADER,
     "POST /api/rounds/{round_id}/rehearing": LEADER,
     "GET /api/rounds/{round_id}/practice": LEADER,
     "PUT /api/rounds/{round_id}/practice": LEADER,

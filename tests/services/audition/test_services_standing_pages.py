@@ -1,0 +1,141 @@
+"""Long rounds: worked out once by a worker, told when they are of yesterday, shown in pages, opened with names."""
+
+from typing import Any
+
+import pytest
+import sqlalchemy as sa
+from audition_scene import LEADER
+from printing_hall import NAMES, Hall, marks
+from sqlmodel import select
+
+from app.db.database import Database
+from app.db.models import StandingLine, WorkedStanding
+from app.domain.errors import WrongState
+from app.domain.ids import new_id
+from app.services import opening, rounds, sheets_in, standing_pages, tabulation
+from app.services.ledger import DatabaseLedger
+
+pytestmark = pytest.mark.both_engines
+
+
+@pytest.fixture
+def hall(database: Database, monkeypatch: pytest.MonkeyPatch) -> Hall:
+    made = Hall(database)
+    monkeypatch.setattr(rounds, "LONG_ROUND", 3)  # of four candidates
+    return made
+
+
+def seen(hall: Hall, find: str = "", offset: int = 0, limit: int = 100) -> dict[str, Any]:
+    return hall.look(opening.shown_page, hall.round_id, find=find, offset=offset, limit=limit)
+
+
+def work_off(hall: Hall) -> list[tuple[float, str]]:
+    """Do the one job there is as a worker does; returns what it told on the way."""
+    ledger, told = DatabaseLedger(hall.database), []
+    job = ledger.claim("worker", 30.0)
+    assert job is not None
+    assert job.kind == standing_pages.KIND
+    save = standing_pages.WorkOutStanding(hall.database)(job.payload, lambda share, text: told.append((share, text)))
+    assert ledger.finish(job.id, "worker", save)
+    return told
+
+
+def ask(hall: Hall) -> standing_pages.Working:
+    return hall.database.write(lambda session: standing_pages.ask(session, hall.round_id))
+
+
+def test_a_long_round_is_worked_out_when_it_is_asked_for(hall: Hall) -> None:
+    before = seen(hall)
+    assert (before["rows"], before["total"], before["working"]["state"]) == ([], 0, "none")
+    assert before["why_not_open"] == before["sentences"][0] == opening.NOT_WORKED_OUT
+    assert before["rule_sentence"] == hall.look(opening.shown, hall.round_id)["rule_sentence"]
+    assert hall.look(tabulation.tabulations, hall.audition_id) == []  # nobody is asked to compare it
+    assert ask(hall).state == "queued"
+    assert ask(hall).state == "queued"  # and no second job
+    told = work_off(hall)
+    assert [share for share, _ in told] == sorted(share for share, _ in told)
+    assert len(told) == 3
+
+    whole = hall.look(opening.shown, hall.round_id)
+    paged = seen(hall)
+    assert paged["working"]["state"] == "done"
+    assert paged["working"]["is_current"]
+    assert paged["total"] == len(whole["rows"]) == 4
+    for key in set(whole) - {"total", "working"}:
+        assert paged[key] == whole[key], key
+    assert [seen(hall, offset=n, limit=2)["rows"] for n in (0, 2, 4)] == [whole["rows"][:2], whole["rows"][2:], []]
+    number = whole["rows"][2]["blind_number"]
+    assert [row["blind_number"] for row in seen(hall, find=number)["rows"]] == [number]
+    assert seen(hall, find=NAMES[0])["total"] == 0  # names are sealed
+
+
+@pytest.mark.parametrize("what", ["correction", "findings"])
+def test_what_changed_since_is_told_until_it_is_worked_out_anew(hall: Hall, what: str) -> None:
+    ask(hall)
+    work_off(hall)
+    if what == "findings":
+        hall.measured(hall.numbers[1], cents=20.0)
+    else:
+        given = {piece: marks(1) for piece in (hall.scale, hall.etude)}
+        hall.do(
+            sheets_in.correct,
+            hall.judges[0],
+            hall.numbers[0],
+            version_id=new_id(),
+            marks=given,
+            remarks=[],
+            reason="Slip",
+        )
+    old = seen(hall)
+    assert not old["working"]["is_current"]
+    ask(hall)
+    work_off(hall)
+    new = seen(hall)
+    assert new["working"]["is_current"]
+    assert new["rows"] == hall.look(opening.shown, hall.round_id)["rows"]
+    assert new["input_hash"] != old["input_hash"]
+    assert new["rows"] != old["rows"] or what == "findings"
+
+
+def test_an_opened_long_round_shows_its_frozen_lines_with_names(hall: Hall) -> None:
+    opening.open_round(hall.database, hall.round_id, reason="", actor=LEADER)
+    whole = hall.look(opening.shown, hall.round_id)
+    paged = seen(hall)
+    assert {row["name"] for row in paged["rows"]} == set(NAMES)
+    for key in set(whole) - {"total", "working", "brackets"}:
+        assert paged[key] == whole[key], key
+    assert paged["brackets"] == whole["brackets"]
+    by_name = seen(hall, find=NAMES[2].split()[0])
+    assert [row["name"] for row in by_name["rows"]] == [NAMES[2]]
+    with hall.database.read() as session:  # no name stands in the lines themselves
+        kept = session.exec(select(StandingLine)).all()
+        assert len(kept) == 4
+        assert not any(name in str(line.content) for line in kept for name in NAMES)
+
+    def lose(session: Any) -> None:  # a round that was opened before there were lines
+        session.exec(sa.delete(StandingLine))
+        session.exec(sa.delete(WorkedStanding))
+
+    hall.database.write(lose)
+    assert seen(hall, offset=1, limit=2)["rows"] == whole["rows"][1:3]
+    ask(hall)
+    work_off(hall)
+    assert seen(hall, offset=1, limit=2)["rows"] == whole["rows"][1:3]
+
+
+def test_short_rounds_are_ranked_while_somebody_looks(hall: Hall, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(rounds, "LONG_ROUND", 4)
+    with pytest.raises(WrongState, match="whenever it is looked at"):
+        ask(hall)
+    whole = hall.look(opening.shown, hall.round_id)
+    assert len(hall.look(tabulation.tabulations, hall.audition_id)) == 1
+    page = seen(hall, offset=1, limit=2)
+    assert (page["rows"], page["total"], page["working"]) == (whole["rows"][1:3], 4, None)
+
+
+def test_long_lists_of_numbers_are_cut_in_sentences() -> None:
+    numbers = [str(n) for n in range(100, 160)]
+    said = f"Adjudicator A has not sent sheets for numbers {', '.join(numbers[:-1])} and {numbers[-1]}."
+    cut = standing_pages._shortened(said)
+    assert cut == f"Adjudicator A has not sent sheets for numbers {', '.join(numbers[:20])}, and 40 more."
+    assert standing_pages._shortened("Numbers 1, 2 and 3 are close.") == "Numbers 1, 2 and 3 are close."
