@@ -1,4 +1,4 @@
-"""Standings of long rounds, worked out once and kept line by line; and findings found by when they came."""
+"""Standings of long rounds, worked out once and kept line by line; findings by when they came, sheets by candidate."""
 
 import sqlalchemy as sa
 from alembic import op
@@ -22,15 +22,16 @@ def upgrade() -> None:
     )
     op.create_table(
         "standingline",
-        sa.Column("round_id", sa.String(), nullable=False),
-        sa.Column("position", sa.Integer(), nullable=False, autoincrement=False),
         sa.Column("candidate_id", sa.String(), nullable=False),
+        sa.Column("round_id", sa.String(), nullable=False),
+        sa.Column("position", sa.Integer(), nullable=False),
         sa.Column("blind_number", sa.String(12), nullable=False),
         sa.Column("content", sa.JSON(), nullable=False),
         sa.ForeignKeyConstraint(["round_id"], ["round.id"], name="fk_standingline_round_id_round"),
         sa.ForeignKeyConstraint(["candidate_id"], ["candidate.id"], name="fk_standingline_candidate_id_candidate"),
-        sa.PrimaryKeyConstraint("round_id", "position", name="pk_standingline"),
+        sa.PrimaryKeyConstraint("candidate_id", name="pk_standingline"),
+        sa.UniqueConstraint("round_id", "position", name="uq_standingline_round_id_position"),
         sa.UniqueConstraint("round_id", "blind_number", name="uq_standingline_round_id_blind_number"),
     )
-    op.create_index("ix_standingline_candidate_id", "standingline", ["candidate_id"])
     op.create_index("ix_findings_created_at", "findings", ["created_at"])
+    op.create_index("ix_document_candidate_id", "document", ["candidate_id"])

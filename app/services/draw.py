@@ -325,7 +325,10 @@ def _numbers_of_other_rounds(session: Session, row: Round) -> frozenset[str]:
     """
     if row.sealed_at is not None:
         entry = session.exec(
-            select(AuditEntry).where(AuditEntry.chain == row.id, AuditEntry.action == "drawn").limit(1)
+            select(AuditEntry)
+            .where(AuditEntry.chain == row.id, AuditEntry.action == "drawn")
+            .order_by(col(AuditEntry.seq))  # it stands among the first of thousands
+            .limit(1)
         ).first()
         return frozenset(entry.facts.get("excluded", ())) if entry is not None else frozenset()
     others = select(Candidate.blind_number).where(

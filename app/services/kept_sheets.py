@@ -166,6 +166,16 @@ def latest_comment_sheet(session: Session, candidate_id: str) -> tuple[str, Comm
     return row.id, model
 
 
+def is_printed(session: Session, candidate_id: str) -> bool:
+    """Whether a comment sheet of this candidate was printed and what it was drawn from is kept."""
+    there = select(Document.id).where(
+        Document.candidate_id == candidate_id,
+        Document.kind == COMMENT_SHEET,
+        Document.id == PrintedModel.document_id,
+    )
+    return session.exec(there.limit(1)).first() is not None
+
+
 def forget(session: Session, candidate_ids: Sequence[str]) -> int:
     """Destroy what the comment sheets of these candidates, and the score sheets of their rounds, were drawn from.
 

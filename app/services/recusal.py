@@ -134,12 +134,19 @@ def proposed(session: Session, audition_id: str) -> list[ProposedRecusal]:
     panel = session.exec(select(Adjudicator).where(Adjudicator.audition_id == audition_id)).all()
     on_roster = (Entry.audition_id == audition_id, Entry.student_id == Student.id)
     teachers = session.exec(select(Student.teacher).where(*on_roster, Student.teacher != "").distinct()).all()
-    words = {teacher: _people_of(teacher) for teacher in teachers}  # many pupils, few teachers
-    own_words = [(a, _name_words(a.name)) for a in panel]
-    meant = {
-        teacher: [a for a, name in own_words if any(_same_person(name, person) for person in people)]
-        for teacher, people in words.items()
-    }
+    own_words = {a.id: _name_words(a.name) for a in panel}
+    by_word: dict[str, list[Adjudicator]] = {}
+    for a in panel:
+        for word in own_words[a.id]:
+            by_word.setdefault(word, []).append(a)
+
+    def meant_by(teacher: str) -> list[Adjudicator]:
+        """Those of the panel whom a teacher's cell means; who shares no word with it can't be one."""
+        people = _people_of(teacher)
+        near = {a.id: a for person in people for word in person for a in by_word.get(word, ())}
+        return [a for a in near.values() if any(_same_person(own_words[a.id], person) for person in people)]
+
+    meant = {teacher: meant_by(teacher) for teacher in teachers}  # many pupils, few teachers
     wanted = [teacher for teacher, some in meant.items() if some]
     pupils: dict[str, list[tuple[str, str]]] = {}
     for entry_id, name, teacher in session.exec(

@@ -25,6 +25,7 @@ from app.services.attendance import NOT_HEARD
 from app.services.piece_reading import excerpt_bars, has_notation, musicxml_of
 from app.services.printed_music import engraving_for_print, is_short_form
 from app.services.printed_round import findings_of, load_round, reading_of
+from app.services.rounds import is_long
 from app.services.sheet_cells import round_pieces
 from app.services.sheet_models import comment_sheet_model
 from app.sheets import cautions
@@ -193,6 +194,8 @@ def _own(session: Session, principal: StudentPrincipal) -> Sequence[tuple[Candid
             )
             .order_by(col(Round.position))
         ).all()
+        # Drawing one sheet of a long round takes as long as ranking it; its sheets are printed first, all together.
+        if not is_long(session, row) or kept_sheets.is_printed(session, candidate.id)
     ]
 
 

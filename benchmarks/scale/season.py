@@ -146,14 +146,13 @@ def _season(candidates: int, adjudicators: int) -> tuple[_Rows, Season]:
               for n, title in enumerate(("Étude", "Excerpt"))]  # fmt: skip
     rooms = [rows.add(RecordingRoom, audition_id=audition, name=f"Room {n + 1}", position=n) for n in range(ROOMS)]
     judges = [
-        rows.add(Adjudicator, audition_id=audition, letter=_letter(n), name=f"Teacher {n:03d}")
-        for n in range(adjudicators)
+        rows.add(Adjudicator, audition_id=audition, letter=_letter(n), name=_teacher(n)) for n in range(adjudicators)
     ]
     entries = []
     for n in range(candidates):
         person = rows.add(
             Student, name=f"{chance.choice(_SYLLABLES)}{chance.choice(_SYLLABLES).lower()} Student{n:05d}",
-            school=f"School {n % SCHOOLS}", teacher=f"Teacher {n % TEACHERS:03d}", year="11",
+            school=f"School {n % SCHOOLS}", teacher=f"{_teacher(n % TEACHERS)}", year="11",
             consent_on=date(2026, 2, 1), consent_by="Parent",
         )  # fmt: skip
         entries.append(rows.add(Entry, audition_id=audition, student_id=person, instrument="flute"))
@@ -226,6 +225,10 @@ def _season(candidates: int, adjudicators: int) -> tuple[_Rows, Season]:
 
 
 _SYLLABLES = ("Ada", "Bel", "Cor", "Dun", "Eri", "Fay", "Gor", "Hel", "Ina", "Jor", "Kay", "Lio", "Mar", "Nes")
+
+
+def _teacher(n: int) -> str:
+    return f"{_SYLLABLES[n % 14]}{_SYLLABLES[n // 14 % 14].lower()} {_SYLLABLES[n // 196 % 14]}{n:03d}"
 
 
 def _letter(n: int) -> str:
@@ -306,9 +309,9 @@ def _designed(rows: _Rows, of_round: str, judges: list[str]) -> None:
     shares: dict[str, list[str]] = {}
     for share in rows.tables[Share]:
         shares.setdefault(share["candidate_id"], []).append(share["adjudicator_id"])
-    letters = [_letter(n) for n in range(len(judges))]
+    letters = sorted(_letter(n) for n in range(len(judges)))
     row = next(r for r in rows.tables[Round] if r["id"] == of_round)
-    row["design"] = {"panel": letters, "report": asdict(describe(shares, judges, letters))}
+    row["design"] = {"panel": letters, "report": asdict(describe(shares, judges))}
 
 
 def _frozen(candidates: list[str], numbers: list[dict[str, Any]], judges: list[str]) -> dict[str, Any]:
@@ -352,7 +355,11 @@ def _opened(rows: _Rows, of_round: str, frozen: Mapping[str, Any], now: datetime
 
 def _chain(rows: _Rows, chain: str, subjects: Iterable[str], now: datetime) -> None:
     """What was done, twice to everybody."""
-    seq = 0
+    seq = 1
+    rows.add(
+        AuditEntry, chain=chain, seq=seq, at=now, actor="system", action="drawn", subject=chain, facts={"excluded": []},
+        previous_hash="0" * 64, hash="0" * 64,
+    )  # fmt: skip
     for subject in subjects:
         for action in ("came-in", "went-out"):
             seq += 1

@@ -79,7 +79,7 @@ class Document(SQLModel, table=True):
     id: str = Field(default_factory=new_id, primary_key=True)
     round_id: str = Field(foreign_key="round.id", index=True)
     kind: str = Field(max_length=40)  # score-sheet | comment-sheet
-    candidate_id: str | None = Field(default=None, foreign_key="candidate.id")
+    candidate_id: str | None = Field(default=None, foreign_key="candidate.id", index=True)
     template_version: str = Field(max_length=20)
     model_hash: str = Field(max_length=64)
     pdf_sha256: str = Field(max_length=64)

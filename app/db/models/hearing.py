@@ -127,10 +127,10 @@ class WorkedStanding(SQLModel, table=True):
 class StandingLine(SQLModel, table=True):
     """One candidate's line of a long round's standing, without a name."""
 
-    __table_args__ = (sa.UniqueConstraint("round_id", "blind_number"),)
+    __table_args__ = (sa.UniqueConstraint("round_id", "position"), sa.UniqueConstraint("round_id", "blind_number"))
 
-    round_id: str = Field(primary_key=True, foreign_key="round.id")
-    position: int = Field(primary_key=True)  # from 0, in order of place
-    candidate_id: str = Field(foreign_key="candidate.id", index=True)
+    candidate_id: str = Field(primary_key=True, foreign_key="candidate.id")
+    round_id: str = Field(foreign_key="round.id")
+    position: int  # from 0, in order of place
     blind_number: str = Field(max_length=12)
     content: dict[str, Any] = Field(default_factory=dict, sa_type=sa.JSON)  # app.domain.standing.StandingRow

@@ -9,10 +9,11 @@ from printing_hall import NAMES, Hall, marks
 from sqlmodel import select
 
 from app.db.database import Database
-from app.db.models import StandingLine, WorkedStanding
+from app.db.models import Candidate, StandingLine, WorkedStanding
 from app.domain.errors import WrongState
 from app.domain.ids import new_id
-from app.services import opening, rounds, sheets_in, standing_pages, tabulation
+from app.services import opening, printing, rounds, sheets_in, standing_pages, student_page, tabulation
+from app.services.access import StudentPrincipal
 from app.services.ledger import DatabaseLedger
 
 pytestmark = pytest.mark.both_engines
@@ -139,3 +140,14 @@ def test_long_lists_of_numbers_are_cut_in_sentences() -> None:
     cut = standing_pages._shortened(said)
     assert cut == f"Adjudicator A has not sent sheets for numbers {', '.join(numbers[:20])}, and 40 more."
     assert standing_pages._shortened("Numbers 1, 2 and 3 are close.") == "Numbers 1, 2 and 3 are close."
+
+
+def test_students_see_a_long_round_once_its_sheets_are_printed(hall: Hall) -> None:
+    """Drawing one sheet anew takes as long as ranking everybody: thousands of pages would bring a server down."""
+    opening.open_round(hall.database, hall.round_id, reason="", actor=LEADER)
+    with hall.database.read() as session:
+        entry = session.get_one(Candidate, hall.numbers[0]).entry_id
+    student = StudentPrincipal(hall.audition_id, entry, "0" * 32)
+    assert hall.look(student_page.page, student).rounds == ()
+    printing.print_comment_sheets(hall.database, hall.round_id, actor=LEADER)
+    assert [one.candidate_id for one in hall.look(student_page.page, student).rounds] == [hall.numbers[0]]
