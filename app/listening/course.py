@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.domain.piece import Piece, PieceNote
-from app.listening.path import Course
 from app.listening.salience import HIGHEST_MIDI, LOWEST_MIDI, PITCHES
+from app.listening.walk import Course
 
 GRACE_SEC = 0.09  # how long a grace note mostly lasts, whatever the tempo (our choice, between 50 and 150 ms)
 _GRACE_SPREAD = 0.6  # standard deviation of the log of its length

@@ -11,9 +11,10 @@ from app.listening.course import Score, score_of
 from app.listening.evidence import candidate_boundaries, frame_evidence, gather
 from app.listening.features import to_internal_rate
 from app.listening.followed import Features, Followed
-from app.listening.path import NOTE, Prices, Walk, search
+from app.listening.path import search
 from app.listening.salience import semitone_salience
 from app.listening.telling import tell
+from app.listening.walk import NOTE, Prices, Walk
 
 _FIRST_SPREAD = 0.35  # of the log of slot lengths while the tempo is being found
 _SPREAD = 0.16  # once it is known

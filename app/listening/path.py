@@ -10,19 +10,25 @@ the walk may enter at any note for a price.
 Pure arithmetic on arrays, compiled; what the numbers mean is decided in ``following``.
 """
 
-from dataclasses import dataclass
-from typing import NamedTuple
-
 import numpy as np
 from numba import njit
-from numpy.typing import NDArray
 
-IntArray = NDArray[np.int32]
-FloatArray = NDArray[np.float64]
-
-PLAYED, WRONG = 0, 1
-NEXT, OMIT_ONE, OMIT_TWO, OMIT_THREE, JUMP, START = 0, 1, 2, 3, 4, 5
-NOTE, EXTRA = 0, 1
+from app.listening.walk import (
+    EXTRA,
+    JUMP,
+    NEXT,
+    OMIT_ONE,
+    OMIT_TWO,
+    PLAYED,
+    START,
+    WRONG,
+    Course,
+    FloatArray,
+    Prices,
+    Signs,
+    Step,
+    Walk,
+)
 
 LONGEST_SLOT_SEC = 20.0
 LONGEST_EXTRA_SEC = 2.0
@@ -31,80 +37,9 @@ ONSET_JITTER_SEC = 0.025  # how far a boundary of the search may lie off
 ENOUGH = 1.0  # nats of its pitch that a note earns when it plainly sounds, however short
 PROMISE_SEC = 0.07  # entering the piece from outside needs this much of the right pitch ...
 PROMISE = 0.4  # ... with at least so many nats
+LEAST_AGAIN, MOST_AGAIN = -6.0, 4.0  # nats: what a missing and a plain attack say of a repeated note
 MOST_OPEN = 40  # hypotheses kept at one boundary, the best: so that the time grows with the take alone (our choice)
 FAR, FARTHEST = 0.005, 1.5  # nats per note, and at most, that a jump costs more the farther it goes (our choice)
-
-
-class Prices(NamedTuple):
-    """Prices in nats; each about minus the logarithm of how often the thing happens (our choice, tuned by ear of
-    rendered takes)."""
-
-    wrong: float = 5.0
-    omit: float = 5.0
-    omit_more: float = 3.5  # for the second and third note in a row
-    extra: float = 7.0
-    restart: float = 11.0
-    skip: float = 13.0
-    inside_bar: float = 3.0  # restarts mostly begin at a bar or after a rest
-    resume: float = 7.0  # go on with the next note after a pause with noise or talk in it
-    late_start: float = 6.0
-    early_end: float = 7.0
-    beam: float = 20.0
-    long_cap: float = 6.5  # a slot longer than expected never costs more
-    short_cap: float = 10.0
-    false_start: float = 6.0  # begin again from the first note
-    octave: float = 4.0  # on top of wrong: an octave is more often a trick of the spectrum than of the player
-
-
-@dataclass(frozen=True, slots=True)
-class Course:
-    """What the search needs to know of the piece; one entry per note."""
-
-    column: IntArray  # [N] column of the evidence
-    quarters: FloatArray  # [N] onset to next onset
-    fixed_sec: FloatArray  # [N] expected slot length that no tempo changes (grace notes)
-    taken_sec: FloatArray  # [N] time that following grace notes take away
-    spread: FloatArray  # [N] standard deviation of the log of the slot length
-    slurred: NDArray[np.bool_]  # [N]
-    entry: NDArray[np.bool_]  # [N] a likely place to begin again
-    pitched: NDArray[np.bool_]  # [N] False: no verdict on its pitch is possible
-    faint: FloatArray  # [N] price in nats of a note that hardly sounds
-    first_pitch_column: int  # columns from here on are single semitones ...
-    pitch_columns: int  # ... this many
-
-
-@dataclass(frozen=True, slots=True)
-class Signs:
-    """What the take says, summed up to each candidate boundary. ``K`` boundaries, ``C`` columns."""
-
-    frame: IntArray  # [K]
-    time_sec: FloatArray  # [K]
-    evidence: NDArray[np.float64]  # [K, C] running sums
-    gap: FloatArray  # [K] running sum: silence inside a slot
-    outside: FloatArray  # [K] running sum: anything before or after the piece
-    inside_break: FloatArray  # [K] running sum: anything between leaving the score and going on
-    onset: FloatArray  # [K] log-likelihood ratio that a note starts here
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """One piece of the walk."""
-
-    kind: int  # NOTE or EXTRA
-    note: int  # index of the note; for EXTRA the note before it
-    start: int  # boundary
-    end: int  # boundary
-    status: int  # PLAYED or WRONG
-    heard_column: int  # of the single pitch that fits best when WRONG or EXTRA
-    entered: int  # NEXT, OMIT_ONE.., JUMP or START
-
-
-@dataclass(frozen=True, slots=True)
-class Walk:
-    """The best walk and its score."""
-
-    steps: tuple[Step, ...]
-    score: float
 
 
 def search(
@@ -129,6 +64,7 @@ def search(
         signs.outside,
         signs.inside_break,
         signs.onset,
+        signs.again,
         course.column,
         course.quarters * expected_quarter_sec,
         course.fixed_sec,
@@ -155,11 +91,11 @@ def _length_score(off, variance, long_cap, short_cap):  # type: ignore[no-untype
 
 
 @njit(cache=True)
-def _onset_score(onset, slurred, same):  # type: ignore[no-untyped-def]
-    if same:
-        return min(max(onset, -4.0), 4.0)
-    if slurred:
+def _onset_score(onset, again, slurred, same):  # type: ignore[no-untyped-def]
+    if slurred:  # also to its own pitch: what was played before it may have been wrong
         return min(max(0.3 * onset, -0.3), 0.8)
+    if same:
+        return min(max(again, LEAST_AGAIN), MOST_AGAIN)
     return min(max(onset, -1.5), 3.0)
 
 
@@ -171,6 +107,7 @@ def _search(  # type: ignore[no-untyped-def]
     outside,
     inside_break,
     onset,
+    again,
     column,
     base_sec,
     fixed_sec,
@@ -227,7 +164,7 @@ def _search(  # type: ignore[no-untyped-def]
             while near < boundaries - 1 and time[near] - time[j] < PROMISE_SEC:
                 near += 1
             last = entry_log[pool_trail[j, 0], 1] if pool_trail[j, 0] >= 0 else -2
-            o = _onset_score(onset[j], False, False)
+            o = _onset_score(onset[j], again[j], False, False)
             something = 0.0
             for c in range(first_pitch, first_pitch + pitches):
                 something = max(something, evidence[near, c] - evidence[j, c])
@@ -315,6 +252,11 @@ def _search(  # type: ignore[no-untyped-def]
                 entry_log[me, 5] = trail[row, layer, n, 3]
                 my_pace = worth[row, layer, n, 1]
                 my_steps = trail[row, layer, n, 2]
+                entered = trail[row, layer, n, 1] % 8
+                heard_before = -1 if entered >= JUMP else trail[row, layer, n, 1] // 16
+                # What changes when this note sounds the pitch of the one before: its onset was scored as a change.
+                attack_again = _onset_score(onset[j], again[j], False, True)
+                attack_again -= _onset_score(onset[j], again[j], slurred[n] and entered == NEXT, False)
                 worth[row, layer, n, 0] = -1e18
                 factor = np.exp(my_pace)
                 tempo_part = base_sec[n] * factor
@@ -360,11 +302,9 @@ def _search(  # type: ignore[no-untyped-def]
                             if other_col == mine:
                                 other, other_col = two[k], two_col[k]
                             other -= prices.wrong
-                            # A neighbour's pitch without an attack of its own is the neighbour, no wrong note.
-                            if n > 0 and other_col == column[n - 1]:
-                                other += min(onset[j], 0.0) - 1.0
-                            if n + 1 < notes and other_col == column[n + 1]:
-                                other += min(onset[k], 0.0) - 1.0
+                            # On the pitch of the note before, it needs an attack of its own: else it is that note.
+                            if other_col == heard_before:
+                                other += attack_again
                             if abs(other_col - mine) == 12 and mine >= first_pitch:
                                 other -= prices.octave
                             other -= faint_price[n] * min(max(1.0 - (other + prices.wrong) / ENOUGH, 0.0), 1.0)
@@ -396,10 +336,10 @@ def _search(  # type: ignore[no-untyped-def]
                     hopeless = 0
                     code = (heard * 2 + status) * 8
                     if n + 1 < notes:
-                        o = _onset_score(onset[k], slurred[n + 1], column[n + 1] == heard)
+                        o = _onset_score(onset[k], again[k], slurred[n + 1], column[n + 1] == heard)
                         _put(worth, trail, slot, 0, n + 1, value + timed + o, new_pace, me, code + NEXT, new_steps, k)
                     if n + 2 < notes:
-                        o = _onset_score(onset[k], False, column[n + 2] == heard) - prices.omit
+                        o = _onset_score(onset[k], again[k], False, column[n + 2] == heard) - prices.omit
                         _put(
                             worth,
                             trail,
@@ -414,7 +354,11 @@ def _search(  # type: ignore[no-untyped-def]
                             k,
                         )
                     if n + 3 < notes:
-                        o = _onset_score(onset[k], False, column[n + 3] == heard) - prices.omit - prices.omit_more
+                        o = (
+                            _onset_score(onset[k], again[k], False, column[n + 3] == heard)
+                            - prices.omit
+                            - prices.omit_more
+                        )
                         _put(
                             worth,
                             trail,
@@ -429,7 +373,7 @@ def _search(  # type: ignore[no-untyped-def]
                             k,
                         )
                     if onset[k] > -1.0:
-                        o = _onset_score(onset[k], False, False) - prices.extra
+                        o = _onset_score(onset[k], again[k], False, False) - prices.extra
                         _put(worth, trail, slot, 1, n, value + cut + o, my_pace, me, code + NEXT, my_steps, k)
                     value += cut
                     if value > pool[k]:

@@ -9,10 +9,10 @@ from app.domain.findings import Break, BreakKind, ExtraNote, NoteStatus
 from app.domain.piece import Piece
 from app.listening.course import Score
 from app.listening.followed import Features, Followed, FollowedNote
-from app.listening.path import EXTRA, JUMP, NEXT, NOTE, PLAYED, START, Walk
 from app.listening.refining import Sounded, refine
 from app.listening.salience import LOWEST_MIDI
 from app.listening.tails import only_lingers
+from app.listening.walk import EXTRA, JUMP, NEXT, NOTE, PLAYED, START, Walk
 
 HESITATION_RATIO = 1.35  # a slot this much longer than the pulse expects ...
 HESITATION_SEC = 0.40  # ... and by so many seconds is a hesitation (our choice)
