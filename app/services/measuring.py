@@ -8,6 +8,7 @@ the work is done, never in the server.
 import dataclasses
 import hashlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 import sqlalchemy as sa
@@ -124,11 +125,12 @@ def newest(session: Session, take_id: str) -> Findings | None:
     ).first()
 
 
-def newest_of(session: Session, take_ids: Sequence[str]) -> dict[str, Findings]:
-    """The newest findings of several takes, by take."""
-    rows = session.exec(
-        select(Findings).where(col(Findings.take_id).in_(list(take_ids))).order_by(col(Findings.created_at))
-    ).all()
+def newest_of(session: Session, take_ids: Sequence[str], until: datetime | None = None) -> dict[str, Findings]:
+    """The newest findings of several takes, by take; those that were the newest at ``until`` when it is given."""
+    wanted = select(Findings).where(col(Findings.take_id).in_(list(take_ids)))
+    if until is not None:
+        wanted = wanted.where(col(Findings.created_at) <= until)
+    rows = session.exec(wanted.order_by(col(Findings.created_at))).all()
     return {row.take_id: row for row in rows}
 
 

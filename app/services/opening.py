@@ -148,12 +148,21 @@ def recompute(session: Session, round_id: str) -> str | None:
         raise WrongState("This round is not opened, so there is no frozen standing to compare.")
     if custody.content_hash(row.standing) != row.standing_hash:
         return "The frozen standing was changed after the round was opened."
-    again = standing.compute(standing.round_marks(session, round_id))
+    again = standing.compute(_marks_again(session, row))
     if again["input_hash"] != row.standing["input_hash"]:
         return "What the standing rests on has changed since the round was opened."
     if again["rows"] != row.standing["rows"]:
         return "The same marks give another standing today than when the round was opened."
     return None
+
+
+def _marks_again(session: Session, row: Round) -> RoundMarks:
+    """What an opened round rests on: as it is now or, where takes were measured again since, as it was then."""
+    now = standing.round_marks(session, row.id)
+    if row.standing is None or now.hash == row.standing["input_hash"]:
+        return now
+    then = standing.round_marks(session, row.id, row.opened_at)
+    return then if then.hash == row.standing["input_hash"] else now
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,7 +182,7 @@ def compare(session: Session, round_id: str) -> Compared:
     what = recompute(session, round_id)
     row = get_round(session, round_id)
     frozen: dict[str, Any] = row.standing or {}
-    marks = standing.round_marks(session, round_id)
+    marks = _marks_again(session, row)
     before = {line["candidate_id"]: line for line in frozen["rows"]}
     after = {line["candidate_id"]: line for line in standing.compute(marks, closing=True)["rows"]}
     differs = tuple(

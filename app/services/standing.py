@@ -6,6 +6,7 @@ withdrew or did not show are not in the table at all.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 from sqlmodel import Session, col, select
@@ -111,8 +112,11 @@ class RoundMarks:
         )
 
 
-def round_marks(session: Session, round_id: str) -> RoundMarks:
-    """Load what the standing of a drawn round depends on. Raises ``WrongState`` before the draw."""
+def round_marks(session: Session, round_id: str, measured_until: datetime | None = None) -> RoundMarks:
+    """Load what the standing of a drawn round depends on. Raises ``WrongState`` before the draw.
+
+    With ``measured_until`` takes count as they were measured at that moment, whatever came after.
+    """
     row = get_round(session, round_id)
     if row.state not in ("drawn", "opened"):
         raise WrongState("There is no standing before the draw; draw the round first.")
@@ -174,10 +178,10 @@ def round_marks(session: Session, round_id: str) -> RoundMarks:
     # Without notation there is no measured mark; a take of such a piece must not count as one that is missing.
     notated = {p.id for p in pieces if has_notation(p)}
     takes = [t for t in _counting_takes(session, round_id, ids) if t.piece_id in notated]
-    measured, unfinished = _measured(session, takes, rubric, rule)
+    measured, unfinished = _measured(session, takes, rubric, rule, measured_until)
     titles = {p.id: p.title for p in pieces}
     if row.carried_from is not None:
-        earlier = round_marks(session, row.carried_from)
+        earlier = round_marks(session, row.carried_from, measured_until)
         table, rule, measured, titles = carrying.carried(session, row, table, rule, measured, titles, earlier, away)
     return RoundMarks(
         table=table,
@@ -308,13 +312,13 @@ def _counting_takes(session: Session, round_id: str, candidate_ids: set[str]) ->
 
 
 def _measured(
-    session: Session, takes: list[Take], rubric: Rubric, rule: Rule
+    session: Session, takes: list[Take], rubric: Rubric, rule: Rule, until: datetime | None
 ) -> tuple[tuple[MeasuredTake, ...], set[str]]:
     """Measured marks of the takes that are measured, and the ids of those that wait, if measured marks count at all."""
     found: list[MeasuredTake] = []
     for start in range(0, len(takes), TAKES_AT_ONCE):
         some = takes[start : start + TAKES_AT_ONCE]
-        rows = measuring.newest_of(session, [take.id for take in some])
+        rows = measuring.newest_of(session, [take.id for take in some], until)
         for take in some:
             if (row := rows.get(take.id)) is not None:
                 marks = measured_marks(findings_from_dict(row.payload), (rubric.low, rubric.high), rule.yardsticks)
