@@ -5,7 +5,7 @@ import time
 from collections import defaultdict
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
@@ -17,9 +17,10 @@ from numpy.typing import NDArray
 
 from app.domain.findings import Findings, MeasuredNote
 from app.domain.piece import Piece
-from app.domain.units import midi_to_hz
+from app.domain.units import A4_HZ, midi_to_hz
 from app.listening.features import extract
 from app.listening.measuring import measure
+from app.listening.note_pitch import measure_note
 from benchmarks.rendered_takes import ROWS, Rendered, Renderer, last_times
 
 NEAR_SEC, CLOSE_SEC = 0.05, 0.02
@@ -73,6 +74,7 @@ class Row:
     cents: list[float] = field(default_factory=list)
     peer_cents: list[float] = field(default_factory=list)
     track_cents: list[float] = field(default_factory=list)
+    definition_cents: list[float] = field(default_factory=list)
     octaves: int = 0
     level: list[float] = field(default_factory=list)
     wrong: Counted = field(default_factory=Counted)
@@ -195,6 +197,22 @@ def tracker_errors(take: Rendered) -> list[float]:
     return _errors_inside(take, features.times_sec, features.f0_hz)
 
 
+def definition_errors(take: Rendered) -> list[float]:
+    """What our definition of a note's pitch, applied to the true contour, differs from the renderer's figure by."""
+    features = extract(take.samples, take.sample_rate)
+    errors = []
+    for true in take.truth:
+        inside = (features.times_sec >= true["onset"]) & (features.times_sec < true["offset"])
+        contour = np.full(len(inside), np.nan)
+        semitones = np.interp(features.times_sec[inside], true["f0_t"], true["f0_c"]) / 100.0
+        contour[inside] = A4_HZ * 2.0 ** ((semitones - 69.0) / 12.0)
+        exact = replace(features, f0_hz=contour, confidence=np.ones(len(inside)))
+        found = measure_note(exact, true["on20"], true["off20"], true["pitch"], 0.0, slurred=true["slur"])
+        if found.cents is not None:
+            errors.append(abs(found.cents - _true_cents(true)))
+    return errors
+
+
 def _errors_inside(take: Rendered, at_sec: NDArray[np.float64], f0_hz: NDArray[np.float64]) -> list[float]:
     """The median of a track over the steady part of each note, against the median of the true contour there."""
     errors = []
@@ -221,6 +239,7 @@ def print_tables(folder: Path, count: int, seed: int, rows: list[str]) -> None:
             for take in takes:
                 steady.peer_cents += yin_errors(take)
                 steady.track_cents += tracker_errors(take)
+                steady.definition_cents += definition_errors(take)
     if gathered:
         _print_rendered(gathered, count, len(renderer.instruments), seed)
     if steady is not None:
@@ -268,12 +287,14 @@ def _print_rendered(gathered: dict[str, Row], count: int, instruments: int, seed
 
 def _print_steady(row: Row, count: int, winds: int, seed: int) -> None:
     cents, peer, track = np.array(row.cents), np.array(row.peer_cents), np.array(row.track_cents)
+    definition = np.array(row.definition_cents)
     print(f"\nSteady dry winds: {count} takes, {min(count, winds)} instruments, {row.onsets} notes, seed {seed}")
     print(
         "\n| note pitch | notes with a figure | median error | 95th percentile | octave errors |\n|---|---|---|---|---|"
     )
     for name, off, octaves in (
         ("ours, whole pipeline", cents, row.octaves),
+        ("our definition applied to the true contour", definition, 0),
         ("our track alone, told where each note is steady", track, int(np.sum(track > OCTAVE_CENTS))),
         ("YIN (librosa), told the same", peer, int(np.sum(peer > OCTAVE_CENTS))),
     ):
