@@ -205,19 +205,22 @@ def _candidates(
     by_id = {c.id: c for c in candidates}
     extras = {extra.id: extra for extra in hearing.extras_of(session, row.id)}
     places = {p.id: place for place, p in enumerate(round_pieces(session, row))}
-    takes: dict[str, list[Take]] = {}
-    kept = session.exec(select(Take).where(col(Take.candidate_id).in_(ids), Take.state == "kept")).all()
-    for one in sorted(kept, key=lambda t: (places.get(t.piece_id, len(places)), t.received_at, t.id)):
-        takes.setdefault(one.candidate_id, []).append(one)
-    sheets = {
-        s.candidate_id: s
-        for s in session.exec(
-            select(AdjudicationSheet).where(
+    takes: dict[str, list[PanelTake]] = {}
+    kept = session.exec(
+        select(Take.candidate_id, Take.id, Take.piece_id, Take.duration_sec)
+        .where(col(Take.candidate_id).in_(ids), Take.state == "kept")
+        .order_by(col(Take.received_at), col(Take.id))
+    ).all()
+    for candidate_id, take_id, piece_id, length in sorted(kept, key=lambda t: places.get(t[2], len(places))):
+        takes.setdefault(candidate_id, []).append(PanelTake(take_id, piece_id, length))
+    sheets = dict(
+        session.exec(
+            select(AdjudicationSheet.candidate_id, AdjudicationSheet.state).where(
                 AdjudicationSheet.adjudicator_id == principal.adjudicator_id,
                 col(AdjudicationSheet.candidate_id).in_(ids),
             )
         ).all()
-    }
+    )
     extra_sheets = _extra_sheets(session, principal.adjudicator_id, extras)
     recused = _recused(session, principal.adjudicator_id, ids)
     away = absences.away_cells(session, row.id, principal.adjudicator_id)
@@ -235,7 +238,7 @@ def _candidates(
             return None
         word = state_word(
             begun=sheet is not None,
-            sent=sheet is not None and sheet.state == "submitted",
+            sent=sheet == "submitted",
             recused=one.id in recused,
             away=(principal.adjudicator_id, one.id) in away,
         )
@@ -244,7 +247,7 @@ def _candidates(
             one.id,
             one.blind_number,
             word,
-            tuple(PanelTake(t.id, t.piece_id, t.duration_sec) for t in own),
+            tuple(own),
             restarts_of(one.id),
         )
 
@@ -268,7 +271,7 @@ def _candidates(
             extra.id,
             extra.blind_number,
             word,
-            tuple(PanelTake(hearing.take_id_of(extra, t.id), t.piece_id, t.duration_sec) for t in again),
+            tuple(PanelTake(hearing.take_id_of(extra, t.take_id), t.piece_id, t.duration_sec) for t in again),
             restarts_of(player.id),
         )
 

@@ -112,9 +112,11 @@ def progress(
         takes.setdefault(take.candidate_id, []).append(take)
     states = measuring.states(session, [t.id for own in takes.values() for t in own])
     sheets = {
-        (s.candidate_id, s.adjudicator_id): s.state
-        for s in session.exec(
-            select(AdjudicationSheet).where(AdjudicationSheet.candidate_id == Candidate.id, *of_round)
+        (candidate_id, adjudicator_id): state
+        for candidate_id, adjudicator_id, state in session.exec(
+            select(AdjudicationSheet.candidate_id, AdjudicationSheet.adjudicator_id, AdjudicationSheet.state).where(
+                AdjudicationSheet.candidate_id == Candidate.id, *of_round
+            )
         )
     }
     away = absences.away_cells(session, round_id)
@@ -220,12 +222,13 @@ def _sentence(session: Session, row: Round, pieces: int, panel: int) -> str:
     everybody = session.exec(select(sa.func.count()).select_from(Candidate).where(*heard)).one()
     if not everybody:
         return "Nobody is left to hear in this round."
-    whole = (
-        select(col(Take.candidate_id))
+    recorded = (
+        select(Take.candidate_id, Take.piece_id)
         .where(Take.candidate_id == Candidate.id, Take.state == "kept", *heard)
-        .group_by(col(Take.candidate_id))
-        .having(sa.func.count(sa.distinct(col(Take.piece_id))) >= pieces)
+        .distinct()
+        .subquery()
     )
+    whole = select(recorded.c.candidate_id).group_by(recorded.c.candidate_id).having(sa.func.count() >= pieces)
     complete = session.exec(select(sa.func.count()).select_from(whole.subquery())).one()
     sent = session.exec(
         select(sa.func.count())

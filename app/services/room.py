@@ -193,6 +193,10 @@ def _piece(piece: Piece) -> dict[str, Any]:
     }
 
 
+#: The order of calling.
+_ORDER = (sa.func.coalesce(Turn.place, Candidate.playing_order).label("turn"), col(Candidate.playing_order))
+
+
 class _Line:
     """Who plays in a round, or in one of its rooms, in the order of calling."""
 
@@ -206,7 +210,7 @@ class _Line:
             select(Candidate.id)
             .join(Turn, col(Turn.candidate_id) == Candidate.id, isouter=True)
             .where(*here)
-            .order_by(sa.func.coalesce(Turn.place, Candidate.playing_order), col(Candidate.playing_order))
+            .order_by(*_ORDER)
         )
 
     def _found(self, find: str) -> Any:
@@ -234,13 +238,15 @@ class _Line:
 
     def following(self, piece_ids: Sequence[str]) -> str | None:
         """Who comes next: the first who is not out and has no take of one of the pieces."""
+        waits = self._here.add_columns(*_ORDER).where(col(Candidate.state).not_in(NOT_HEARD)).subquery()
         recorded = (
             select(sa.func.count(sa.distinct(col(Take.piece_id))))
-            .where(Take.candidate_id == Candidate.id, Take.state == "kept", col(Take.piece_id).in_(list(piece_ids)))
+            .where(Take.candidate_id == waits.c.id, Take.state == "kept", col(Take.piece_id).in_(list(piece_ids)))
             .scalar_subquery()
         )
-        waits = (col(Candidate.state).not_in(NOT_HEARD), recorded < len(piece_ids))
-        return self._session.exec(self._here.where(*waits).limit(1)).first()
+        # One after the other in their order, so that nobody's takes are counted who comes later.
+        asked = sa.select(waits.c.id).where(recorded < len(piece_ids)).order_by(waits.c.turn, waits.c.playing_order)
+        return self._session.scalar(asked.limit(1))
 
     def candidates(self, ids: Sequence[str]) -> dict[str, RoomCandidate]:
         """The candidates with these ids who are of this round."""

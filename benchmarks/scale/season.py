@@ -215,12 +215,13 @@ def _season(candidates: int, adjudicators: int) -> tuple[_Rows, Season]:
             AccessToken, token_hash=hash_secret(role), role=role, audition_id=audition,
             expires_at=now + timedelta(days=10),
         )  # fmt: skip
+    waiting = entries.index(rows.tables[Candidate][0]["entry_id"])  # whose sheet is not printed yet
     for chain, whom in ((opened, played), (handed_in, sent_in), (in_rooms, called)):
         _chain(rows, chain, whom, now)
     _chain(rows, audition, entries[:1000], now)
     return rows, Season(
         audition, opened, handed_in, in_rooms, sent_in[-1], sent_in[0], day_recordings[0],
-        adjudicator="panel 0", proctor="proctor", student="student 0", hand_in="hand in 0", checker="checker",
+        adjudicator="panel 0", proctor="proctor", student=f"student {waiting}", hand_in="hand in 0", checker="checker",
     )  # fmt: skip
 
 
@@ -350,7 +351,8 @@ def _opened(rows: _Rows, of_round: str, frozen: Mapping[str, Any], now: datetime
             Document, round_id=of_round, kind="comment-sheet", candidate_id=line["candidate_id"], template_version="1",
             model_hash=new_id() * 2, pdf_sha256=new_id() * 2, made_at=now,
         )  # fmt: skip
-        rows.add(PrintedModel, document_id=document, content=b"\0" * 2000)
+        if line is not frozen["rows"][0]:  # the student whose page is asked for waits for the sheet
+            rows.add(PrintedModel, document_id=document, content=b"\0" * 2000)
 
 
 def _chain(rows: _Rows, chain: str, subjects: Iterable[str], now: datetime) -> None:
