@@ -92,7 +92,7 @@ class Renderer:
             truth,
             {i for i in made["wrong"] if i in last and last[i]["tag"] == "wrong"},
             {i for i in made["omit"] if i not in last},
-            tuple(jump[0] for jump in made["jumps"]),
+            tuple(_sounds_from(truth, jump[0]) for jump in made["jumps"]),
             _hesitation(made["score"], truth) if ROWS[row].get("errors") else (),
         )
 
@@ -153,6 +153,11 @@ def _piece(score: list[dict[str, Any]], instrument: str) -> Piece:
     count = max(n.bar_index for n in notes) + 1
     bars = tuple(Bar(i, str(i + 1), 4.0 * i, 4.0, 4, 4, 1.0) for i in range(count))
     return Piece("", instrument, 0, tuple(notes), bars, (TempoMark(0.0, 1.0, 60.0 / BEAT_SEC),))
+
+
+def _sounds_from(truth: list[dict[str, Any]], jump_sec: float) -> float:
+    """When a second pass is first heard: the renderer may wait between its jump and the note after it."""
+    return min((t["onset"] for t in truth if t["onset"] >= jump_sec - 0.001), default=jump_sec)
 
 
 def _hesitation(score: list[dict[str, Any]], truth: list[dict[str, Any]]) -> tuple[tuple[float, float], ...]:

@@ -11,13 +11,11 @@ from playwright.sync_api import expect
 from rendered_day import Day
 from small_audition import set_up
 from sqlmodel import select
+from working_off import work_off
 
 from app.db.models import Take
-from app.jobs.worker import Worker
 from app.material.generating import generate
 from app.material.recipe import recipe_from
-from app.services import day_cutting, measuring
-from app.services.ledger import DatabaseLedger
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -61,16 +59,7 @@ def test_a_day_is_handed_in_and_sorted_out(server, open_context, open_page, day_
     page.get_by_role("button", name="Send it").click()
     expect(page.get_by_text("It is being cut")).to_be_visible()
 
-    held = server.resources
-    # The server is shared: takes that other tests left unmeasured come first.
-    tasks = {
-        day_cutting.KIND: day_cutting.CutDayRecording(held.database, held.store),
-        measuring.KIND: measuring.MeasureTake(held.database, held.store),
-    }
-    ledger = DatabaseLedger(held.database)
-    worker = Worker("test", ledger, tasks, lambda: False, lease_sec=120.0, idle=lambda sec: None)
-    while worker.run_one():
-        pass
+    work_off(server.resources)
     expect(page.get_by_text("4 stretches of playing are open")).to_be_visible()
     rows = page.locator(".cut-row")
     expect(rows).to_have_count(4)

@@ -9,11 +9,11 @@ from looking import looked_over
 from playwright.sync_api import Page, expect
 from small_audition import set_up
 from sqlmodel import Session, select
+from working_off import work_off
 
 from app.db.models import AdjudicationSheet, Adjudicator, Candidate, SheetVersion
 from app.domain.ids import new_id
-from app.services import rounds, standing_pages
-from app.services.ledger import DatabaseLedger
+from app.services import rounds
 
 pytestmark = pytest.mark.browser
 
@@ -55,15 +55,6 @@ def long(server: Any, monkeypatch: pytest.MonkeyPatch) -> tuple[str, str, list[d
     return first.audition_id, round_id, first.cookies
 
 
-def work_off(database: Any) -> None:
-    """Do the one job there is as a worker does."""
-    ledger = DatabaseLedger(database)
-    job = ledger.claim("worker", 60.0)
-    assert job is not None
-    save = standing_pages.WorkOutStanding(database)(job.payload, lambda share, text: None)
-    assert ledger.finish(job.id, "worker", save)
-
-
 def test_long_lists_are_paged_and_searched(open_context: Any, open_page: Any, server: Any, long: Any) -> None:
     audition, round_id, cookies = long
     context = open_context(has_touch=True)
@@ -81,7 +72,7 @@ def test_long_lists_are_paged_and_searched(open_context: Any, open_page: Any, se
     page.get_by_role("button", name="Work out the standing").click()
     expect(page.get_by_text("waiting for a worker")).to_be_visible()
     look("a standing to be worked out")
-    work_off(server.resources.database)
+    work_off(server.resources)
     expect(page.get_by_text(f"1 to 100 of {PEOPLE} candidates")).to_be_visible()
     expect(page.get_by_text("Nothing has changed since.")).to_be_visible()
     look("a long standing")
