@@ -3,7 +3,7 @@
 PYTHON ?= python3
 PORT ?= 8000
 DEMO_DATA ?= .demo
-TESTERS ?= 2
+TESTERS ?= 3
 VENV := .venv
 BIN := $(VENV)/bin
 UV := $(BIN)/uv
@@ -28,7 +28,8 @@ $(VENV)/.tested: $(VENV)/.installed tests/requirements.lock
 demo: install
 	@$(BIN)/fairhearing demo --data $(DEMO_DATA) --port $(PORT)
 
-# What drives a real browser records in real time and runs alone; the rest shares the cores.
+# What drives a real browser records in real time and runs alone; the rest shares the cores. Three to two cores, because
+# a quarter of the time goes into waiting for servers.
 test: check
 	@$(BIN)/python -m pytest -m "not browser" -n $(TESTERS) --dist loadfile
 	@$(BIN)/python -m pytest -m browser
