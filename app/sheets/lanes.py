@@ -242,9 +242,9 @@ class SystemLanes:
             peak = heights.get(phrase.peak_engraved_id or "")
             loudest = heights.get(phrase.loudest_engraved_id or "")
             if peak is not None:
-                _triangle(canvas, peak[0], peak[1] + 4.6, 3.1, filled=False)
+                triangle(canvas, peak[0], peak[1] + 4.6, 3.1, filled=False)
             if loudest is not None:
-                _triangle(canvas, loudest[0], loudest[1] + 4.6, 1.9, filled=True)
+                triangle(canvas, loudest[0], loudest[1] + 4.6, 1.9, filled=True)
 
     # -- shared ---------------------------------------------------------------------------------------------------
 
@@ -283,8 +283,8 @@ def _cross(canvas: Canvas, x: float, y: float) -> None:
     canvas.line(x - 2.2, y + 2.2, x + 2.2, y - 2.2)
 
 
-def _triangle(canvas: Canvas, x: float, y: float, half: float, *, filled: bool) -> None:
-    """A triangle that points down at the contour."""
+def triangle(canvas: Canvas, x: float, y: float, half: float, *, filled: bool) -> None:
+    """A triangle that points down at what it stands over."""
     path = canvas.beginPath()
     path.moveTo(x - half, y + half)
     path.lineTo(x + half, y + half)

@@ -15,6 +15,7 @@ from app.domain.findings import Findings
 from app.sheets import palette
 from app.sheets.drawing_svg import SvgCanvas
 from app.sheets.labels import Label, Placed, draw_label, place
+from app.sheets.lanes import triangle
 from app.sheets.marked_picture import MarkedPicture, PlacedNote
 from app.sheets.models import SoundTrace, TracedArc, TracedNote
 from app.sheets.part_marks import sure_cents
@@ -230,7 +231,7 @@ class TraceLine:
         for note in self.begun:
             if note.note_id in loudest and note.level_db is not None:
                 middle = (self.x(note.start_sec) + self.x(note.end_sec)) / 2
-                _triangle(canvas, x + middle, y + self._level(note.level_db) + 3.4, 2.2)
+                triangle(canvas, x + middle, y + self._level(note.level_db) + 3.4, 2.2, filled=True)
 
     def _draw_arc(self, canvas: Canvas, x: float, y: float, arc: TracedArc) -> None:
         ends = [sec for sec, _ in arc.points[1:]] + [arc.end_sec]
@@ -308,14 +309,3 @@ def _path(canvas: Canvas, points: Sequence[tuple[float, float]]) -> None:
 
 def _name(canvas: Canvas, x: float, y: float, text: str) -> None:
     draw(canvas, x - 5.0, y, [Span(text, "italic", palette.SOFT)], palette.LABEL_PT, "right")
-
-
-def _triangle(canvas: Canvas, x: float, y: float, half: float) -> None:
-    """The loudest note's mark, as under music: filled, pointing down."""
-    path = canvas.beginPath()
-    path.moveTo(x - half, y + half)
-    path.lineTo(x + half, y + half)
-    path.lineTo(x, y - half * 0.6)
-    path.close()
-    canvas.setFillColor(palette.INK)
-    canvas.drawPath(path, stroke=0, fill=1)

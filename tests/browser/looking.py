@@ -67,6 +67,16 @@ def settled(page: Page) -> None:
     expect(page.get_by_text(re.compile(r"^(Loading|Engraving|Working out the standing|Reading) …$"))).to_have_count(0)
 
 
+def faults_at(page: Page, complaints: list[str], size: str, scheme: str) -> list[str]:
+    """What is wrong on the screen as it stands in one look, with the console's ``complaints``, which are emptied."""
+    settled(page)
+    found = page.evaluate(FAULTS) + complaints
+    if (size, scheme) in WITH_RULES:
+        found += broken_rules(page)
+    complaints.clear()
+    return list(found)
+
+
 def looked_over(page: Page) -> list[str]:
     """What is wrong with the screen as it is, at every size of :data:`LOOKS`."""
     settled(page)

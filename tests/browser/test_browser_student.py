@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from looking import FAULTS, SIZES, WITH_RULES, broken_rules, settled
+from looking import SIZES, faults_at
 from microphone import chromium_args_for
 from opened_audition import FIRST_SEC, NOTE_SEC, open_round
 from playwright.sync_api import Page, Playwright, expect
@@ -42,12 +42,7 @@ def test_every_part_at_every_size(size, scheme, open_context, open_page, drawn, 
     faults: dict[str, list[str]] = {}
 
     def look(name: str) -> None:
-        settled(page)
-        found = page.evaluate(FAULTS) + watched.complaints
-        if (size, scheme) in WITH_RULES:
-            found += broken_rules(page)
-        watched.complaints.clear()
-        if found:
+        if found := faults_at(page, watched.complaints, size, scheme):
             faults[name] = found
 
     page.goto("/student.html")

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 import pytest
-from looking import FAULTS, SIZES, WITH_RULES, broken_rules, settled
+from looking import SIZES, faults_at
 from opened_audition import open_round
 from playwright.sync_api import expect
 from small_audition import Drawn, set_up
@@ -41,12 +41,7 @@ def test_its_take_is_shown_by_its_sound(size, scheme, open_context, open_page, h
     faults: dict[str, list[str]] = {}
 
     def look(name: str) -> None:
-        settled(page)
-        found = page.evaluate(FAULTS) + watched.complaints
-        if (size, scheme) in WITH_RULES:
-            found += broken_rules(page)
-        watched.complaints.clear()
-        if found:
+        if found := faults_at(page, watched.complaints, size, scheme):
             faults[name] = found
 
     page.goto(link)
