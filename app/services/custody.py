@@ -90,6 +90,17 @@ def chain_entries(session: Session, chain: str) -> list[AuditEntry]:
     return list(session.exec(select(AuditEntry).where(AuditEntry.chain == chain).order_by(sa.column("seq"))).all())
 
 
+def heads(session: Session, names: Sequence[str]) -> str:
+    """A hash of the last entries of several chains: the same while nothing was done that they record."""
+    last = [
+        session.exec(
+            select(AuditEntry.hash).where(AuditEntry.chain == chain).order_by(sa.desc(sa.column("seq"))).limit(1)
+        ).first()
+        for chain in names
+    ]
+    return content_hash(last)
+
+
 def merged(several: Sequence[Sequence[AuditEntry]]) -> list[AuditEntry]:
     """Entries of several chains in one order: by time, but never against a chain's own order.
 

@@ -20,7 +20,7 @@ from app.db.models import (
     Share,
     Take,
 )
-from app.services import absences, hearing, measuring, shares
+from app.services import hearing, measuring, round_tally, shares
 from app.services.attendance import NOT_HEARD
 from app.services.measuring import Measuring
 from app.services.rounds import get_round
@@ -98,36 +98,40 @@ def progress(
     panel = session.exec(
         select(Adjudicator).where(Adjudicator.audition_id == row.audition_id).order_by(col(Adjudicator.letter))
     ).all()
-    asked = select(Candidate).where(Candidate.round_id == round_id)
-    if wanted := find.strip():
-        asked = asked.where(col(Candidate.blind_number).startswith(wanted, autoescape=True))
-    total = session.exec(select(sa.func.count()).select_from(asked.subquery())).one()
-    asked = asked.order_by(col(Candidate.playing_order)).offset(offset)
+    wanted: list[Any] = [Candidate.round_id == round_id]
+    if typed := find.strip():
+        wanted.append(col(Candidate.blind_number).startswith(typed, autoescape=True))
+    total = session.exec(select(sa.func.count()).select_from(Candidate).where(*wanted)).one()
+    asked = select(Candidate).where(*wanted).order_by(col(Candidate.playing_order)).offset(offset)
     candidates = session.exec(asked if limit is None else asked.limit(limit)).all()
-    of_round: tuple[Any, ...] = (Candidate.round_id == round_id,)
-    if limit is not None:
-        of_round = (*of_round, col(Candidate.id).in_([c.id for c in candidates]))
+
+    def here(candidate_id: Any) -> list[Any]:
+        """That a row is of one of these candidates."""
+        if limit is None:
+            return [candidate_id == Candidate.id, Candidate.round_id == round_id]
+        return [col(candidate_id).in_([c.id for c in candidates])]
+
     takes: dict[str, list[Take]] = {}
-    for take in session.exec(select(Take).where(Take.candidate_id == Candidate.id, Take.state == "kept", *of_round)):
+    for take in session.exec(select(Take).where(Take.state == "kept", *here(Take.candidate_id))):
         takes.setdefault(take.candidate_id, []).append(take)
     states = measuring.states(session, [t.id for own in takes.values() for t in own])
     sheets = {
         (candidate_id, adjudicator_id): state
         for candidate_id, adjudicator_id, state in session.exec(
             select(AdjudicationSheet.candidate_id, AdjudicationSheet.adjudicator_id, AdjudicationSheet.state).where(
-                AdjudicationSheet.candidate_id == Candidate.id, *of_round
+                *here(AdjudicationSheet.candidate_id)
             )
         )
     }
-    away = absences.away_cells(session, round_id)
-    assigned = None
+    away = set(session.exec(select(Absence.candidate_id, Absence.adjudicator_id).where(*here(Absence.candidate_id))))
+    recused = set(session.exec(select(Recusal.candidate_id, Recusal.adjudicator_id).where(*here(Recusal.candidate_id))))
+    hears: dict[str, set[str]] | None = None  # by candidate, where not everybody hears everybody
     if shares.is_handed_in(row):
-        cells = select(Share.adjudicator_id, Share.candidate_id).where(Share.candidate_id == Candidate.id, *of_round)
-        assigned = set(session.exec(cells).all())
-    recused = {
-        (r.candidate_id, r.adjudicator_id)
-        for r in session.exec(select(Recusal).where(Recusal.candidate_id == Candidate.id, *of_round))
-    }
+        hears = {}
+        cells = session.exec(select(Share.candidate_id, Share.adjudicator_id).where(*here(Share.candidate_id))).all()
+        sent = [cell for cell, state in sheets.items() if state == "submitted"]  # before a share was handed over
+        for candidate_id, adjudicator_id in [*cells, *sent]:
+            hears.setdefault(candidate_id, set()).add(adjudicator_id)
     places = {p.id: place for place, p in enumerate(pieces)}
 
     def takes_of(candidate_id: str) -> tuple[ProgressTake, ...]:
@@ -136,22 +140,11 @@ def progress(
         )
         return tuple(ProgressTake(t.piece_id, t.id, str(t.quality.get("word", "")), states[t.id]) for t in own)
 
-    def is_heard(candidate_id: str, adjudicator_id: str) -> bool:
-        """Whether the adjudicator is to hear this candidate, or did before a share was handed over."""
-        heard = assigned is None or (adjudicator_id, candidate_id) in assigned
-        return heard or sheets.get((candidate_id, adjudicator_id)) == "submitted"
-
     def word(candidate_id: str, adjudicator_id: str) -> str:
         cell = (candidate_id, adjudicator_id)
         if sheets.get(cell) == "submitted":
             return "submitted"
-        return (
-            "recused"
-            if cell in recused
-            else "away"
-            if (adjudicator_id, candidate_id) in away
-            else sheets.get(cell, "to hear")
-        )
+        return "recused" if cell in recused else "away" if cell in away else sheets.get(cell, "to hear")
 
     lines = tuple(
         ProgressCandidate(
@@ -160,7 +153,7 @@ def progress(
             c.playing_order,
             c.state,
             takes_of(c.id),
-            {a.letter: word(c.id, a.id) for a in panel if is_heard(c.id, a.id)},
+            {a.letter: word(c.id, a.id) for a in panel if hears is None or a.id in hears.get(c.id, ())},
         )
         for c in candidates
     )
@@ -218,37 +211,9 @@ def _sentence(session: Session, row: Round, pieces: int, panel: int) -> str:
     """How far the round is in a sentence, counted by the database: a round may be too long to look through."""
     if row.state in ("setup", "committed"):
         return "This round is not drawn yet; there is nobody to hear before the draw."
-    heard: tuple[Any, ...] = (Candidate.round_id == row.id, col(Candidate.state).not_in(NOT_HEARD))
-    everybody = session.exec(select(sa.func.count()).select_from(Candidate).where(*heard)).one()
-    if not everybody:
+    found = round_tally.tally(session, row, pieces=pieces, panel=panel)
+    if not found.everybody:
         return "Nobody is left to hear in this round."
-    recorded = (
-        select(Take.candidate_id, Take.piece_id)
-        .where(Take.candidate_id == Candidate.id, Take.state == "kept", *heard)
-        .distinct()
-        .subquery()
-    )
-    whole = select(recorded.c.candidate_id).group_by(recorded.c.candidate_id).having(sa.func.count() >= pieces)
-    complete = session.exec(select(sa.func.count()).select_from(whole.subquery())).one()
-    sent = session.exec(
-        select(sa.func.count())
-        .select_from(AdjudicationSheet)
-        .where(AdjudicationSheet.candidate_id == Candidate.id, AdjudicationSheet.state == "submitted", *heard)
-    ).one()
-    missing = set()  # few: recusals and absences are noted by hand
-    for table in (Recusal, Absence):
-        cells = select(col(table.candidate_id), col(table.adjudicator_id)).where(
-            table.candidate_id == Candidate.id, *heard
-        )
-        if shares.is_handed_in(row):
-            cells = cells.where(Share.candidate_id == table.candidate_id, Share.adjudicator_id == table.adjudicator_id)
-        missing |= set(session.exec(cells).all())
-    cells_in_all = everybody * panel
-    if shares.is_handed_in(row):
-        cells_in_all = session.exec(
-            select(sa.func.count()).select_from(Share).where(Share.candidate_id == Candidate.id, *heard)
-        ).one()
-    due = cells_in_all - len(missing)
     failing = session.exec(
         select(Job.subject).where(
             Job.kind == measuring.KIND,
@@ -256,11 +221,12 @@ def _sentence(session: Session, row: Round, pieces: int, panel: int) -> str:
             Job.subject == Take.id,
             Take.state == "kept",
             Take.candidate_id == Candidate.id,
-            *heard,
+            Candidate.round_id == row.id,
+            col(Candidate.state).not_in(NOT_HEARD),
         )
     ).all()
     failed = sum(one.state == "failed" for one in measuring.states(session, failing).values())
-    text = f"{complete} of {everybody} candidates are recorded, {sent} of {due} sheets are in"
+    text = f"{found.complete} of {found.everybody} candidates are recorded, {found.sent} of {found.due} sheets are in"
     if failed:
         text += f"; {failed} {'take' if failed == 1 else 'takes'} could not be measured"
     return text + "."

@@ -16,7 +16,7 @@ import sqlalchemy as sa
 from sqlmodel import Session, col, select
 
 from app.db.database import Database
-from app.db.models import AuditEntry, Candidate, Findings, Job, Round, StandingLine, Take, WorkedStanding
+from app.db.models import Candidate, Findings, Job, Round, StandingLine, Take, WorkedStanding
 from app.db.types import now_utc
 from app.domain.errors import WrongState
 from app.jobs.ledger import Progress, Save
@@ -201,13 +201,7 @@ def _heads(session: Session, row: Round) -> str:
     while at.carried_from is not None:
         at = session.get_one(Round, at.carried_from)
         chains.append(at.id)
-    last = [
-        session.exec(
-            select(AuditEntry.hash).where(AuditEntry.chain == chain).order_by(col(AuditEntry.seq).desc()).limit(1)
-        ).first()
-        for chain in chains
-    ]
-    return custody.content_hash(last)
+    return custody.heads(session, chains)
 
 
 def _shortened(sentence: str) -> str:

@@ -6,13 +6,24 @@ import pytest
 import sqlalchemy as sa
 from audition_scene import LEADER
 from printing_hall import NAMES, Hall, marks
-from sqlmodel import select
+from sqlmodel import Session, select
 
 from app.db.database import Database
-from app.db.models import Candidate, StandingLine, WorkedStanding
+from app.db.models import Candidate, Round, StandingLine, WorkedStanding
 from app.domain.errors import WrongState
 from app.domain.ids import new_id
-from app.services import opening, printing, rounds, sheets_in, standing_pages, student_page, tabulation
+from app.services import (
+    opening,
+    printing,
+    progress,
+    room,
+    round_tally,
+    rounds,
+    sheets_in,
+    standing_pages,
+    student_page,
+    tabulation,
+)
 from app.services.access import StudentPrincipal
 from app.services.ledger import DatabaseLedger
 
@@ -151,3 +162,30 @@ def test_students_see_a_long_round_once_its_sheets_are_printed(hall: Hall) -> No
     assert hall.look(student_page.page, student).rounds == ()
     printing.print_comment_sheets(hall.database, hall.round_id, actor=LEADER)
     assert [one.candidate_id for one in hall.look(student_page.page, student).rounds] == [hall.numbers[0]]
+
+
+def test_the_numbers_of_a_long_round_are_counted_again_when_something_was_done(
+    hall: Hall, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    counted: list[str] = []
+    real = round_tally._count
+
+    def count(session: Session, row: Round, pieces: int, panel: int) -> round_tally.Tally:
+        counted.append(row.id)
+        return real(session, row, pieces, panel)
+
+    monkeypatch.setattr(round_tally, "_count", count)
+
+    def sentence() -> str:
+        return hall.look(progress.progress, hall.round_id, limit=2).sentence
+
+    assert sentence() == sentence() == "0 of 4 candidates are recorded, 11 of 11 sheets are in."
+    assert len(counted) == 1
+    hall.do(room.mark, hall.numbers[3], "absent", "Ill")
+    assert sentence() == sentence() == "0 of 3 candidates are recorded, 8 of 8 sheets are in."
+    assert len(counted) == 2
+    hall.do(room.mark, hall.numbers[3], "expected", "")
+    assert sentence() == "0 of 4 candidates are recorded, 11 of 11 sheets are in."
+    monkeypatch.setattr(round_tally, "LONGEST_KEPT_SEC", 0.0)
+    sentence()
+    assert len(counted) == 4
