@@ -5,7 +5,7 @@ Positions in the plan are written as a player would say them (bar, beat, written
 start of the take. Nothing here listens: the truth is exact by construction.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from app.domain.errors import BadInput
 from app.domain.piece import Piece, PieceNote
+from app.material.planted import FAULTS, Draft
 
 GRACE_SEC = 0.075  # our choice: length of one grace note
 TRILL_FIRST_SEC = 0.11  # our choice: players dwell on a trill's first note
@@ -50,7 +51,7 @@ class PerformedNote:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """How a take is played. ``faults`` are dictionaries as they stand in a plan file, see :data:`FAULTS`."""
+    """How a take is played. ``faults`` are as they stand in a plan file, see :data:`app.material.planted.FAULTS`."""
 
     tempo: float = 1.0  # against the metronome mark
     rubato: float = 0.0  # depth of slow tempo waves, 0.05 is five per cent
@@ -64,27 +65,6 @@ class Plan:
     trill_hz: float = 6.5  # pairs of notes per second
     lead_sec: float = 0.8
     faults: tuple[dict[str, Any], ...] = field(default=())
-
-
-@dataclass(slots=True)
-class _Draft:
-    """The changeable state faults work on: one entry per notated note, in quarters and seconds."""
-
-    piece: Piece
-    notes: list[PieceNote]
-    cents: NDArray[np.float64]
-    level_db: NDArray[np.float64]
-    shift_sec: NDArray[np.float64]  # of this onset alone
-    gain_quarters: NDArray[np.float64]  # time won (+) or lost (-) after this note, in quarters at the local tempo
-    wait_sec: NDArray[np.float64]  # silence before this note
-    hold_sec: NDArray[np.float64]  # this note is held longer, everything after waits
-    semitones: NDArray[np.int64]
-    omitted: NDArray[np.bool_]
-    tempo_factor: NDArray[np.float64]  # local tempo over each note
-    scoop: NDArray[np.float64]
-    slope: NDArray[np.float64]
-    extra_after: dict[int, list[tuple[int, float]]]  # index -> (semitones from the note, seconds)
-    restarts: list[tuple[int, int, float]]  # (break off after index, go back to index, pause seconds)
 
 
 def perform(piece: Piece, plan: Plan, rng: np.random.Generator) -> tuple[PerformedNote, ...]:
@@ -101,12 +81,12 @@ def perform(piece: Piece, plan: Plan, rng: np.random.Generator) -> tuple[Perform
     return tuple(_sequence(draft, plan, rng))
 
 
-def _blank(piece: Piece, plan: Plan, rng: np.random.Generator) -> _Draft:
+def _blank(piece: Piece, plan: Plan, rng: np.random.Generator) -> Draft:
     n = len(piece.notes)
     level = np.array([DYNAMIC_DB.get(note.dynamic or "mf", 0.0) * 0.5 for note in piece.notes])
     level = level + plan.shaping * _arcs(piece) + rng.normal(0.0, plan.level_spread_db, n)
     zero = np.zeros(n)
-    return _Draft(
+    return Draft(
         piece=piece,
         notes=list(piece.notes),
         cents=plan.tuning_cents + rng.normal(0.0, plan.pitch_spread_cents, n),
@@ -139,137 +119,7 @@ def _arcs(piece: Piece) -> NDArray[np.float64]:
     return arc
 
 
-def _at(draft: _Draft, fault: dict[str, Any]) -> int:
-    """Index of the note at the fault's ``bar`` and ``beat`` (first that is no grace note)."""
-    bar, beat = str(fault["bar"]), float(fault.get("beat", 1.0))
-    for i, note in enumerate(draft.notes):
-        if note.bar == bar and abs(note.beat - beat) < 0.01 and not note.grace:
-            return i
-    raise BadInput(f"The plan names bar {bar}, beat {beat:g}, but no note starts there.")
-
-
-def _in_bars(draft: _Draft, fault: dict[str, Any]) -> list[int]:
-    first, last = (str(b) for b in fault["bars"])
-    numbers = [bar.number for bar in draft.piece.bars]
-    if first not in numbers or last not in numbers:
-        raise BadInput(f"The plan names bars {first} to {last}, which the piece does not have.")
-    wanted = set(numbers[numbers.index(first) : len(numbers) - numbers[::-1].index(last)])
-    return [i for i, note in enumerate(draft.notes) if note.bar in wanted]
-
-
-def _pitch_off(draft: _Draft, fault: dict[str, Any]) -> None:
-    """Every sounding of one written pitch, or one note, lies off by ``cents``."""
-    if "written" in fault:
-        hits = [i for i, note in enumerate(draft.notes) if note.written_pitch == fault["written"]]
-        if not hits:
-            raise BadInput(f"The plan names the pitch {fault['written']}, which the piece does not have.")
-    else:
-        hits = [_at(draft, fault)]
-    draft.cents[hits] += float(fault["cents"])
-
-
-def _drift(draft: _Draft, fault: dict[str, Any]) -> None:
-    """Pitch drifts evenly by ``cents`` from the first note to the last."""
-    at = np.array([note.onset_quarters for note in draft.notes])
-    draft.cents += float(fault["cents"]) * (at - at[0]) / max(at[-1] - at[0], 1e-9)
-
-
-def _scoop(draft: _Draft, fault: dict[str, Any]) -> None:
-    draft.scoop[_at(draft, fault)] = float(fault["cents"])
-
-
-def _slope(draft: _Draft, fault: dict[str, Any]) -> None:
-    draft.slope[_at(draft, fault)] = float(fault["cents"])
-
-
-def _wrong(draft: _Draft, fault: dict[str, Any]) -> None:
-    draft.semitones[_at(draft, fault)] = int(fault["semitones"])
-
-
-def _omit(draft: _Draft, fault: dict[str, Any]) -> None:
-    draft.omitted[_at(draft, fault)] = True
-
-
-def _extra(draft: _Draft, fault: dict[str, Any]) -> None:
-    """After the note a further one sounds, ``semitones`` away, in the second half of its time."""
-    draft.extra_after.setdefault(_at(draft, fault), []).append(
-        (int(fault["semitones"]), float(fault.get("share", 0.4)))
-    )
-
-
-def _short_hold(draft: _Draft, fault: dict[str, Any]) -> None:
-    """A held note gives up ``lost_beats`` (quarters): everything after it comes early."""
-    draft.gain_quarters[_at(draft, fault)] -= float(fault["lost_beats"])
-
-
-def _late(draft: _Draft, fault: dict[str, Any]) -> None:
-    """One onset comes late (or early, when negative) by ``ms``; the pulse goes on."""
-    draft.shift_sec[_at(draft, fault)] += float(fault["ms"]) / 1000.0
-
-
-def _tempo(draft: _Draft, fault: dict[str, Any]) -> None:
-    """The bars are played at ``factor`` times the tempo; 1.08 rushes."""
-    draft.tempo_factor[_in_bars(draft, fault)] *= float(fault["factor"])
-
-
-def _drag(draft: _Draft, fault: dict[str, Any]) -> None:
-    """Tempo changes evenly by ``percent`` from the first note to the last (negative drags)."""
-    at = np.array([note.onset_quarters for note in draft.notes])
-    draft.tempo_factor *= 1.0 + float(fault["percent"]) / 100.0 * (at - at[0]) / max(at[-1] - at[0], 1e-9)
-
-
-def _uneven(draft: _Draft, fault: dict[str, Any]) -> None:
-    """Every second note of the bars comes late by ``ms``: a run that limps."""
-    for k, i in enumerate(_in_bars(draft, fault)):
-        draft.shift_sec[i] += (k % 2) * float(fault["ms"]) / 1000.0
-
-
-def _hesitation(draft: _Draft, fault: dict[str, Any]) -> None:
-    """Before the note the playing stops for ``sec`` (or the note before is held, with ``held``)."""
-    i = _at(draft, fault)
-    if fault.get("held") and i > 0:
-        draft.hold_sec[i - 1] += float(fault["sec"])
-    else:
-        draft.wait_sec[i] += float(fault["sec"])
-
-
-def _restart(draft: _Draft, fault: dict[str, Any]) -> None:
-    """After the note at bar and beat the player breaks off and goes back to the start of bar ``back_to``."""
-    back = _at(draft, {"bar": fault["back_to"], "beat": fault.get("back_to_beat", 1.0)})
-    draft.restarts.append((_at(draft, fault), back, float(fault.get("pause_sec", 0.9))))
-
-
-def _bump(draft: _Draft, fault: dict[str, Any]) -> None:
-    draft.level_db[_at(draft, fault)] += float(fault["db"])
-
-
-def _flatten(draft: _Draft, fault: dict[str, Any]) -> None:
-    """The bars lose their loudness shape: everything at their mean."""
-    hits = _in_bars(draft, fault)
-    draft.level_db[hits] = float(np.mean(draft.level_db[hits]))
-
-
-FAULTS: dict[str, Callable[[_Draft, dict[str, Any]], None]] = {
-    "pitch": _pitch_off,
-    "drift": _drift,
-    "scoop": _scoop,
-    "slope": _slope,
-    "wrong": _wrong,
-    "omit": _omit,
-    "extra": _extra,
-    "short-hold": _short_hold,
-    "late": _late,
-    "tempo": _tempo,
-    "tempo-change": _drag,
-    "uneven": _uneven,
-    "hesitation": _hesitation,
-    "restart": _restart,
-    "bump": _bump,
-    "flat-shape": _flatten,
-}
-
-
-def _sequence(draft: _Draft, plan: Plan, rng: np.random.Generator) -> list[PerformedNote]:
+def _sequence(draft: Draft, plan: Plan, rng: np.random.Generator) -> list[PerformedNote]:
     """Walk through the notes in played order (restarts included) and lay them out in time."""
     quarter = draft.piece.tempo_marks[0].quarter_sec / plan.tempo
     phase = rng.uniform(0.0, 2.0 * np.pi, 2)
@@ -305,7 +155,7 @@ def _mark_at(piece: Piece, at: float) -> float:
     return current
 
 
-def _order(draft: _Draft) -> list[tuple[int, int, float]]:
+def _order(draft: Draft) -> list[tuple[int, int, float]]:
     """Indices in played order; with each the index after which the player pauses before going back."""
     sequence: list[tuple[int, int, float]] = []
     start = 0
@@ -315,7 +165,7 @@ def _order(draft: _Draft) -> list[tuple[int, int, float]]:
     return sequence + [(i, -1, 0.0) for i in range(start, len(draft.notes))]
 
 
-def _quarters_to_next(draft: _Draft, i: int) -> float:
+def _quarters_to_next(draft: Draft, i: int) -> float:
     note = draft.notes[i]
     if note.grace:
         return 0.0
@@ -324,7 +174,7 @@ def _quarters_to_next(draft: _Draft, i: int) -> float:
     return note.length_quarters
 
 
-def _play(draft: _Draft, plan: Plan, i: int, clock: float, to_next: float, notated_sec: float) -> list[PerformedNote]:
+def _play(draft: Draft, plan: Plan, i: int, clock: float, to_next: float, notated_sec: float) -> list[PerformedNote]:
     """The sounding notes of one notated note (a trill brings several), and planted extra notes after it."""
     note = draft.notes[i]
     if draft.omitted[i]:
@@ -422,7 +272,7 @@ def _short_ornament(base: PerformedNote, note: PieceNote) -> list[PerformedNote]
     ]
 
 
-def _place_graces(draft: _Draft, out: list[PerformedNote]) -> None:
+def _place_graces(draft: Draft, out: list[PerformedNote]) -> None:
     """Grace notes come before the note they lead to, taking their time from the one before."""
     notes = draft.notes
     leaders: dict[str, list[int]] = {}

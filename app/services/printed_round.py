@@ -7,7 +7,7 @@ from typing import Any
 
 from sqlmodel import Session, col, select
 
-from app.db.models import AdjudicationSheet, AuditEntry, Audition, Candidate, Piece, Recusal, Round, SheetVersion, Take
+from app.db.models import AuditEntry, Audition, Candidate, Piece, Recusal, Round, SheetVersion, Take
 from app.domain import piece as material
 from app.domain.engraving import Engraving
 from app.domain.findings import Findings, findings_from_dict
@@ -81,7 +81,10 @@ def load_round(session: Session, round_id: str, *, with_music: bool) -> PrintedR
         pieces=tuple(rows),
         merged=merged,
         own_totals=own,
-        versions=_versions(session, round_id),
+        versions={
+            (candidate_id, adjudicator_id): version
+            for (adjudicator_id, candidate_id), version in standing.latest_versions(session, round_id).items()
+        },
         recused=frozenset(
             (r.candidate_id, r.adjudicator_id)
             for r in session.exec(
@@ -126,17 +129,3 @@ def _merged(marks: RoundMarks) -> tuple[dict[Cell, float], dict[tuple[str, str],
         if not math.isnan(totals[i, j])
     }
     return merged, own
-
-
-def _versions(session: Session, round_id: str) -> dict[tuple[str, str], SheetVersion]:
-    rows = session.exec(
-        select(AdjudicationSheet, SheetVersion)
-        .where(
-            AdjudicationSheet.candidate_id == Candidate.id,
-            Candidate.round_id == round_id,
-            AdjudicationSheet.state == "submitted",
-            SheetVersion.sheet_id == AdjudicationSheet.id,
-        )
-        .order_by(col(SheetVersion.version))
-    ).all()
-    return {(sheet.candidate_id, sheet.adjudicator_id): version for sheet, version in rows}

@@ -143,7 +143,7 @@ def round_marks(session: Session, round_id: str, measured_until: datetime | None
     )
     away = {cell for cell in absences.away_cells(session, round_id) if cell[1] in ids} - recusals
     empty = recusals | away  # missing, never zero
-    latest = _latest_versions(session, round_id)
+    latest = latest_versions(session, round_id)
     letters = {a.id: a.letter for a in panel}
     numbers = {c.id: c.blind_number for c in candidates}
     per_candidate = audition.scored_per == "candidate"
@@ -244,7 +244,7 @@ def caption_names(session: Session, row: Round) -> dict[str, str]:
     return {c.key: c.name for c in declaring.rubric_of(audition).captions}
 
 
-def _latest_versions(session: Session, round_id: str) -> dict[tuple[str, str], SheetVersion]:
+def latest_versions(session: Session, round_id: str) -> dict[tuple[str, str], SheetVersion]:
     """The version that counts of each sent sheet: {(adjudicator id, candidate id): version}."""
     rows = session.exec(
         select(AdjudicationSheet, SheetVersion)

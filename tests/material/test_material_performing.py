@@ -6,7 +6,8 @@ import pytest
 from app.domain.errors import BadInput
 from app.domain.piece import Bar, Ornament, Phrase, Piece, PieceNote, TempoMark
 from app.domain.units import cents_between, midi_to_hz
-from app.material.performing import FAULTS, GRACE_SEC, PerformedNote, Plan, perform
+from app.material.performing import GRACE_SEC, PerformedNote, Plan, perform
+from app.material.planted import FAULTS
 from app.material.sounding import SAMPLE_RATE_HZ, VOICES, Room, sound, voice_for
 
 QUARTER_SEC = 0.5
