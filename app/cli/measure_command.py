@@ -116,6 +116,7 @@ def _measured(audio: "Audio", piece: Piece | None, settings: "ListeningSettings"
             settings,
             transposition_semitones=player.transposition_semitones if player else 0,
             instrument=player.key if player else "other",
+            unpitched=player is not None and player.unpitched,
         )
     else:
         findings = measure(audio.samples, audio.sample_rate, piece, settings)

@@ -33,15 +33,19 @@ def draw_take(
     duration = samples.shape[0] / sample_rate
     width = float(np.clip(duration * INCHES_PER_SEC, NARROWEST, WIDEST))
     # Without notation there is no tempo, and an empty frame would look like one that stood still.
-    heights = (3.0, 1.2, 1.6) if findings.notated else (3.0, 1.6)
+    drums = piece is not None and all(note.unpitched for note in piece.notes)
+    heights = (1.2, 1.6) if drums else (3.0, 1.2, 1.6) if findings.notated else (3.0, 1.6)
     figure = Figure(figsize=(width, 1.3 * sum(heights)), dpi=110, facecolor=PAPER, layout="constrained")
     axes = figure.subplots(len(heights), 1, sharex=True, height_ratios=heights)
     for one in axes:
         _plain(one)
-    _pitch(axes[0], samples, sample_rate, findings)
+    if not drums:
+        _pitch(axes[0], samples, sample_rate, findings)
     if findings.notated:
-        _tempo(axes[1], findings)
+        _tempo(axes[-2], findings)
     _loudness(axes[-1], samples, sample_rate, findings)
+    for stop in findings.breaks:
+        axes[0].annotate(stop.kind, (stop.at_sec, 1.0), xycoords=AT_EDGE, color=SOFT, fontsize=8, va="top")
     _bars(axes, findings)
     axes[0].set_xlim(0.0, duration)
     axes[-1].set_xlabel("seconds", color=SOFT)
@@ -84,8 +88,6 @@ def _pitch(axes: "Axes", samples: NDArray[np.float32], sample_rate: int, finding
     for extra in findings.extra_notes:
         if extra.sounding_midi is not None:
             axes.annotate("extra", (extra.onset_sec, extra.sounding_midi + 0.9), color=SOFT, fontsize=7)
-    for stop in findings.breaks:
-        axes.annotate(stop.kind, (stop.at_sec, 1.0), xycoords=AT_EDGE, color=SOFT, fontsize=8, va="top")
     if heard:
         axes.set_ylim(min(heard) - 3.0, max(heard) + 4.0)
         ticks = sorted(set(heard))

@@ -6,10 +6,12 @@ start of the take as stored. Ready for JSON through :func:`findings_to_dict`.
 
 import dataclasses
 import math
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
 SCHEMA_VERSION = 1
+UNPITCHED = "unpitched"  # why a stroke of unpitched percussion has no cents
 
 NoteStatus = Literal["played", "wrong", "omitted"]
 BreakKind = Literal["hesitation", "restart", "skip"]
@@ -86,6 +88,12 @@ class Findings:
     marks: dict[str, Any] = field(default_factory=dict)  # filled by ``app.judging.yardsticks``
     duration_sec: float | None = None
     notated: bool = True  # False: nobody typed the piece in, so notes are those heard and bars mean nothing
+
+
+def is_unpitched(notes: Iterable[Mapping[str, Any]]) -> bool:
+    """Whether notes of a payload are unpitched percussion's: rhythm and level are judged, neither pitch nor tone."""
+    heard = [note["why_no_cents"] for note in notes if note["status"] != "omitted"]
+    return bool(heard) and all(why == UNPITCHED for why in heard)
 
 
 def findings_to_dict(findings: Findings) -> dict[str, Any]:

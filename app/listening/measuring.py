@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.domain.errors import BadAudio
-from app.domain.findings import Findings, MeasuredNote
+from app.domain.findings import UNPITCHED, Findings, MeasuredNote
 from app.domain.piece import Piece
 from app.domain.units import A4_HZ
 from app.listening import note_pitch
@@ -186,7 +186,7 @@ def _pitch_of(piece: Piece, followed: Followed, features: Features, index: int) 
     if heard.status == "omitted" or heard.onset_sec is None or heard.offset_sec is None:
         return NotePitch(None, note_pitch.OMITTED)
     if note.unpitched:
-        return NotePitch(None, note_pitch.UNPITCHED)
+        return NotePitch(None, UNPITCHED)
     if note.chord_sounding_midi:
         return NotePitch(None, note_pitch.DOUBLE_STOP)
     if note.ornament is not None and note.ornament.sounding_midi:

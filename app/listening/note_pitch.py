@@ -54,7 +54,6 @@ TOO_SHORT = "too short to judge pitch"
 NOT_STEADY = "voice not steady"
 NOT_HEARD = "pitch not heard clearly"
 DOUBLE_STOP = "two or more pitches at once: not measured"
-UNPITCHED = "unpitched"
 OMITTED = "not played"
 
 

@@ -25,6 +25,7 @@ FloatArray = NDArray[np.float64]
 NO_NOTATION = "without notation only what the sound itself shows is measured"
 NO_RHYTHM = "without notation there is no rhythm to judge"
 NO_MARK = "without notation there is no measured mark"
+NO_STROKES = "Unpitched percussion without notation: there is nothing to hold its strokes against, so none is measured."
 NO_TONES = "The take holds no steady tones: there is nothing to measure without notation."
 
 # Our choices.
@@ -56,10 +57,12 @@ def measure_untyped(
     *,
     transposition_semitones: int = 0,
     instrument: str = "other",
+    unpitched: bool = False,
     progress: Progress | None = None,
 ) -> Findings:
     """Findings of a take without notation; ``written_pitch`` follows the instrument's transposition.
 
+    ``unpitched``: what rings in a drum is no note of its piece, so the findings only say that nothing is measured.
     ``samples`` [n] mono, full scale 1; ``progress`` is called with a share from 0 to 1 and a word. Raises
     :class:`app.domain.errors.BadAudio` when nothing can be measured at all.
     """
@@ -70,7 +73,7 @@ def measure_untyped(
     features = extract(samples, sample_rate)
     report(0.6, "cutting out the notes")
     tuning = fitted_tuning_cents(features)
-    sounding = cut_notes(features, tuning)
+    sounding = [] if unpitched else cut_notes(features, tuning)
     piece = _as_piece(sounding, transposition_semitones, instrument)
     usable = len(sounding) >= LEAST_NOTES
     followed = Followed(
@@ -84,7 +87,7 @@ def measure_untyped(
         start_sec=sounding[0].onset_sec if sounding else 0.0,
         end_sec=sounding[-1].offset_sec if sounding else 0.0,
         usable=usable,
-        warnings=() if usable else (NO_TONES,),
+        warnings=() if usable else (NO_STROKES if unpitched else NO_TONES,),
     )
     report(0.7, "measuring the notes")
     found = findings_of(samples, sample_rate, piece, replace(settings, a4_hz="fit"), features, followed)

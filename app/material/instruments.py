@@ -101,6 +101,12 @@ _TABLE = (
 
 INSTRUMENTS: dict[str, Instrument] = {one.key: one for one in _TABLE}
 
+
+def is_unpitched(key: str) -> bool:
+    """Whether an instrument has no pitch to tune, hold or judge; False for a key nobody knows."""
+    return key in INSTRUMENTS and INSTRUMENTS[key].unpitched
+
+
 # What a part may be called in a file, most particular first; the first pattern that is found wins.
 _CALLED: tuple[tuple[str, str], ...] = (
     (r"piccolo", "piccolo"),

@@ -15,7 +15,7 @@ from app.domain.errors import FairhearingError, NotFound, WrongState
 from app.domain.handing_in import moment_in_zone
 from app.domain.piece import Piece as ReadPiece
 from app.files.checks import Length
-from app.material.instruments import INSTRUMENTS
+from app.material.instruments import INSTRUMENTS, is_unpitched
 from app.services import consent, declaring, handing_in, measuring, room_sounds
 from app.services.access import HandInPrincipal
 from app.services.piece_reading import has_notation, load_piece
@@ -94,10 +94,9 @@ def page(session: Session, principal: HandInPrincipal, *, now: datetime) -> Hand
     )
     why = _why_closed(session, principal, now)
     tuning = f"Tune to A = {audition.a4_hz:g} Hz"
-    about = (
-        tuning + (f", your written {room_sounds.written_a(candidate.instrument)}." if played is not None else "."),
-        ONE_GO,
-    )
+    if played is not None:
+        tuning += f", your written {room_sounds.written_a(candidate.instrument)}"
+    about = (ONE_GO,) if is_unpitched(candidate.instrument) else (f"{tuning}.", ONE_GO)
     return HandInPage(
         student=noted.name,
         audition=audition.name,
@@ -162,7 +161,7 @@ def _piece(session: Session, row: Piece, instrument: str, takes: Sequence[Take],
         about=() if read is None else _about(read),
         marked_sec=None if length is None else length.marked_sec,
         shortest_sec=None if length is None else length.shortest_sec,
-        takes=tuple(_receipt(session, take, read, zone) for take in reversed(takes)),
+        takes=tuple(_receipt(session, take, read, instrument, zone) for take in reversed(takes)),
     )
 
 
@@ -189,14 +188,15 @@ def _length_text(sec: float) -> str:
     return f"{whole} seconds" if whole < 100 else f"{whole // 60} min {whole % 60:02d} s"
 
 
-def _receipt(session: Session, take: Take, piece: ReadPiece | None, zone: str) -> Receipt:
+def _receipt(session: Session, take: Take, piece: ReadPiece | None, instrument: str, zone: str) -> Receipt:
     said = [] if take.quality.get("word") == "fine" else list(take.quality.get("sentences", ()))
     if piece is not None and not piece.tempo_assumed:
         expected = piece.length_sec
         if take.duration_sec > LONG_SHARE * expected:
             said.append(f"It is {take.duration_sec:.0f} s long, the piece about {expected:.0f} s: is there more on it?")
     found = measuring.newest(session, take.id)
-    if found is not None and found.payload.get("usable") is False:
+    never = piece is None and is_unpitched(instrument)  # it can't be measured, which is no fault of the recording
+    if found is not None and found.payload.get("usable") is False and not never:
         said += [f"Listening found: {sentence}" for sentence in found.payload.get("warnings", ())[:1]]
     return Receipt(
         take_id=take.id,

@@ -245,6 +245,7 @@ def _listening_to(around: _Around, progress: Progress) -> "Callable[[Audio], Mea
             settings,
             transposition_semitones=played.transposition_semitones if played is not None else 0,
             instrument=played.key if played is not None else "other",
+            unpitched=played is not None and played.unpitched,
             progress=progress,
         )
     from app.listening.measuring import measure

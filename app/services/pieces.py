@@ -25,6 +25,7 @@ from app.files.notation_parts import PartInfo
 from app.files.notation_safety import kind_of
 from app.material.generating import generate, title_of
 from app.material.instruments import instrument as instrument_of
+from app.material.instruments import is_unpitched
 from app.material.marking import check_marks
 from app.material.recipe import recipe_from
 from app.material.sight_reading import sight_reading
@@ -87,6 +88,7 @@ class PieceView:
     title: str
     kind: str
     instrument: str
+    unpitched: bool  # all of it is unpitched percussion
     position: int
     bars: tuple[str, ...]
     heard_bars: tuple[str, ...]
@@ -216,6 +218,7 @@ def view(session: Session, row: Piece) -> PieceView:
         title=row.title,
         kind=row.kind,
         instrument=row.instrument,
+        unpitched=is_unpitched(row.instrument) if piece is None else all(n.unpitched for n in piece.notes),
         position=row.position,
         bars=bars,
         heard_bars=() if piece is None else tuple(dict.fromkeys(bar.number for bar in piece.bars)),

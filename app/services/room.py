@@ -48,7 +48,7 @@ class RoomCandidate:
     playing_order: int
     name: str
     instrument: str
-    written_a: str  # what this instrument calls the sounding tuning note
+    written_a: str  # what this instrument calls the sounding tuning note; "": it has no pitch to tune
     state: str
     state_reason: str
     accommodation: str

@@ -1,7 +1,7 @@
 """The section report of a round: loaded from kept takes and sent sheets, put in words, drawn. No name is reached."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from typing import Any
@@ -9,6 +9,7 @@ from typing import Any
 from sqlmodel import Session, col, select
 
 from app.db.models import Candidate, Take
+from app.domain.findings import is_unpitched
 from app.judging import section
 from app.judging.section import CaptionDoubt, PlayedTake, SectionBar, SectionTendency
 from app.material.instruments import INSTRUMENTS
@@ -22,6 +23,8 @@ from app.sheets.section_report import SectionPart, SectionReportModel, render
 from app.sheets.wording import pitch_text
 
 MOST_ADVICE = 3  # of each kind; our choice
+NOT_MEASURED = "No take is measured yet."
+NOTHING_SAID = "No take is measured yet, so nothing can be said."
 FELL_SHARE = 1 / 3  # a bar in which this share of the players fell is worth a rehearsal; our choice
 
 
@@ -41,7 +44,9 @@ class SectionView:
     takes: str
     next_rehearsal: tuple[str, ...]
     pitch: tuple[Picture, ...]
+    why_no_pitch: str  # empty where there is any
     pieces: tuple[Picture, ...]
+    why_no_bars: str
     doubts: tuple[str, ...]
 
 
@@ -52,7 +57,9 @@ def view(session: Session, round_id: str) -> SectionView:
         takes=model.takes,
         next_rehearsal=model.next_rehearsal,
         pitch=tuple(_pitch_picture(part) for part in model.pitch),
+        why_no_pitch=model.why_no_pitch,
         pieces=tuple(_bar_picture(part) for part in model.pieces),
+        why_no_bars=model.why_no_bars,
         doubts=model.doubts,
     )
 
@@ -87,6 +94,7 @@ def _model(session: Session, round_id: str) -> SectionReportModel:
     # Sight-reading may differ between players: its bars are not the same bars.
     alike = [take for take in takes if take.piece_id in {piece.id for piece in pieces if piece.kind != KIND}]
     tendencies, bars = section.tendencies(takes), section.bars(alike)
+    strokes = {take.piece_id for take in takes if is_unpitched(take.findings["notes"])}
     given = [(m.candidate_id, m.adjudicator_id, m.piece_id, m.caption, m.mark) for m in marks.table.marks]
     doubts = section.doubts(given)
     players = len({take.player for take in takes})
@@ -97,7 +105,7 @@ def _model(session: Session, round_id: str) -> SectionReportModel:
         round_name=row.name,
         held_on=date_text(audition.held_on),
         takes=f"{row.name}, from {count} by {people}. No names and no numbers stand here.",
-        next_rehearsal=_advice(tendencies, bars, titles),
+        next_rehearsal=_advice(tendencies, bars, titles, strokes) if takes else (NOTHING_SAID,),
         pitch=tuple(
             SectionPart(
                 title=_instrument(instrument),
@@ -108,17 +116,39 @@ def _model(session: Session, round_id: str) -> SectionReportModel:
             )
             for instrument, group in groupby(tendencies, key=lambda one: one.instrument)
         ),
+        why_no_pitch="" if tendencies else _why_no_pitch(takes),
         pieces=tuple(
-            SectionPart(title=titles.get(piece_id, ""), bars=(heard := tuple(group)), sentence=_bars_sentence(heard))
+            SectionPart(
+                title=titles.get(piece_id, ""),
+                bars=(heard := tuple(group)),
+                sentence=_bars_sentence(heard, piece_id in strokes),
+            )
             for piece_id, group in groupby(
                 sorted(bars, key=lambda bar: list(titles).index(bar.piece_id)), key=lambda bar: bar.piece_id
             )
         ),
+        why_no_bars="" if bars else _why_no_bars(takes),
         doubts=_doubts(doubts, titles, {c.key: c.name for c in marks.rubric.captions}),
         cautions=cautions.SCORE_SHEET,
         paper="a4" if audition.paper == "a4" else "letter",
         language="en-GB" if audition.note_names == "british" else "en-US",
     )
+
+
+def _why_no_pitch(takes: Sequence[PlayedTake]) -> str:
+    if not takes:
+        return NOT_MEASURED
+    if all(is_unpitched(take.findings["notes"]) for take in takes):
+        return "All of it is unpitched percussion: there is no pitch to compare."
+    return "No pitch was heard clearly enough to compare."
+
+
+def _why_no_bars(takes: Sequence[PlayedTake]) -> str:
+    if not takes:
+        return NOT_MEASURED
+    if not any(take.is_notated for take in takes):
+        return "Nobody typed the music in, so there are no bars to compare."
+    return "Sight-reading differs from player to player, so there are no bars to compare."
 
 
 def _own_reference_cents(findings: Mapping[str, Any], a4_hz: float) -> float:
@@ -154,11 +184,12 @@ def _instrument(key: str) -> str:
 
 
 def _advice(
-    tendencies: Sequence[SectionTendency], bars: Sequence[SectionBar], titles: dict[str, str]
+    tendencies: Sequence[SectionTendency],
+    bars: Sequence[SectionBar],
+    titles: dict[str, str],
+    strokes: Collection[str],
 ) -> tuple[str, ...]:
     """What to rehearse, the surest first."""
-    if not tendencies and not bars:
-        return ("No take is measured yet, so nothing can be said.",)
     out = []
     sure = sorted((one for one in tendencies if one.is_sure), key=lambda one: -abs(one.mean_cents))
     for one in sure[:MOST_ADVICE]:
@@ -171,29 +202,32 @@ def _advice(
     for bar in hard[:MOST_ADVICE]:
         out.append(
             f"Bar {bar.bar} of {titles.get(bar.piece_id, '')}: {bar.fell} of {bar.players} fell there "
-            f"({_what(bar)}); take it slowly together."
+            f"({_what(bar, bar.piece_id in strokes)}); take it slowly together."
         )
     return tuple(out) or ("Nothing stands out across the section beyond its doubt.",)
 
 
-def _what(bar: SectionBar) -> str:
+def _what(bar: SectionBar, strokes: bool) -> str:
     said = [
         (bar.wrong, "wrong notes"),
-        (bar.omitted, "notes left out"),
+        (bar.omitted, "strokes left out" if strokes else "notes left out"),
         (bar.breaks, "a stop or a jump"),
         (bar.out_of_tune, "out of tune"),
     ]
     return ", ".join(f"{count} with {words}" for count, words in said if count)
 
 
-def _bars_sentence(bars: Sequence[SectionBar]) -> str:
+def _bars_sentence(bars: Sequence[SectionBar], strokes: bool) -> str:
     worst = max(bars, key=lambda bar: bar.fell, default=None)
     if worst is None or not worst.fell:
         return "Nobody fell in any bar."
-    return (
-        f"How many of {worst.players} had a wrong or left-out note, a break, or a note surely more than "
-        f"{section.OUT_OF_TUNE_CENTS:g} cents off. Most in bar {worst.bar}: {_what(worst)}."
+    fault = (
+        "left a stroke out, or stopped or jumped"
+        if strokes
+        else "had a wrong or left-out note, a break, or a note surely more than "
+        f"{section.OUT_OF_TUNE_CENTS:g} cents off"
     )
+    return f"How many of {worst.players} {fault}. Most in bar {worst.bar}: {_what(worst, strokes)}."
 
 
 def _doubts(found: Sequence[CaptionDoubt], titles: dict[str, str], names: dict[str, str]) -> tuple[str, ...]:

@@ -285,10 +285,11 @@ def _notes(loaded: PrintedRound, candidate: Candidate) -> tuple[str, ...]:
         )
     if silent:
         notes.append(f"No sheet came from {and_list(silent)}.")
+    own = [take.marks for take in loaded.marks.measured if take.candidate_id == candidate.id]
     share = [
         f"{weight * 100:g} % of {loaded.marks.rubric.name(key).lower()}"
         for key, weight in loaded.marks.rule.measured_weights.items()
-        if weight > 0
+        if weight > 0 and any(key in marks and marks[key].mark is not None for marks in own)
     ]
     if share:
         notes.append(f"Measured: worked out from the recording; it counts {and_list(share)}.")

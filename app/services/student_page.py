@@ -32,7 +32,7 @@ from app.sheets import cautions
 from app.sheets.marked_picture import MarkedPicture, marked_picture
 from app.sheets.models import CommentSheetModel, PartMarks, PartOnSheet, SoundTrace
 from app.sheets.note_figures import NoteFigures, note_figures
-from app.sheets.practice_settings import PracticeSettings, heard_settings, practice_settings
+from app.sheets.practice_settings import PracticeSettings, free_settings, heard_settings, practice_settings
 from app.sheets.sound_trace import trace_picture
 from app.sheets.untyped_in_words import heard_figures
 from app.sheets.wording import Style, page_bottom_line
@@ -97,7 +97,7 @@ class MarkedPart:
     narrow: MarkedPicture | None
     figures: tuple[NoteFigures, ...]
     sounds: tuple[SoundingNote, ...]
-    practice: PracticeSettings | None
+    practice: PracticeSettings
 
 
 def page(session: Session, principal: StudentPrincipal) -> StudentPage:
@@ -137,15 +137,18 @@ def marked_part(session: Session, principal: StudentPrincipal, candidate_id: str
         session.get_one(Audition, principal.audition_id).note_names,
         page_bottom_line(reading, engraving) if reading is not None and engraving is not None else None,
     )
+    instrument = candidate.instrument or piece.instrument
     if found.trace is not None and findings is not None:
-        return _heard_part(found.trace, findings, candidate.instrument or piece.instrument, style)
+        return _heard_part(found.trace, findings, instrument, style)
     short = is_short_form(piece)
     return MarkedPart(
         wide=_picture(engraving, found.marks, short),
         narrow=_picture(_narrow(piece, engraving), found.marks, short),
         figures=note_figures(reading, found.marks, findings, style) if reading is not None else (),
         sounds=_sounds(reading.notes, findings) if reading is not None and findings is not None else (),
-        practice=practice_settings(reading, findings, style) if reading is not None else None,
+        practice=(
+            practice_settings(reading, findings, style) if reading is not None else free_settings(instrument, style)
+        ),
     )
 
 
@@ -157,7 +160,9 @@ def _heard_part(trace: SoundTrace, findings: Findings, instrument: str, style: S
         narrow=trace_picture(trace, narrow=True),
         figures=heard_figures(measured, instrument) if measured is not None else (),
         sounds=tuple(SoundingNote(n.note_id, n.start_sec, n.end_sec) for n in trace.notes),
-        practice=heard_settings(measured, instrument, style) if measured is not None else None,
+        practice=(
+            heard_settings(measured, instrument, style) if measured is not None else free_settings(instrument, style)
+        ),
     )
 
 

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from app.domain.findings import Findings, MeasuredNote
+from app.domain.findings import UNPITCHED, Findings, MeasuredNote
 from app.domain.piece import Piece, PieceNote
 from app.sheets import wording
 from app.sheets.looks import SURE
@@ -39,7 +39,7 @@ def note_figures(
             continue
         engraved_id = note.engraved_ids[0]
         said = _sentences(heads.get(engraved_id), measured.get(note.note_id), middle)
-        name = "unpitched" if note.unpitched else wording.note_text(note.written_pitch, bottom)
+        name = "Stroke" if note.unpitched else wording.note_text(note.written_pitch, bottom)
         out[engraved_id] = NoteFigures(engraved_id, name, note.bar, _beat(note), (*said, *more.get(engraved_id, ())))
     return tuple(out.values())
 
@@ -63,7 +63,7 @@ def _sentences(head: HeadMark | None, measured: MeasuredNote | None, middle: flo
         said.append(
             f"{text[:-1]}, give or take {wording.amount(max(1.0, SURE * doubt), 'cents')}." if doubt and same else text
         )
-    elif measured is not None and measured.why_no_cents:
+    elif measured is not None and measured.why_no_cents not in (None, UNPITCHED):
         said.append(f"No pitch figure: {measured.why_no_cents.rstrip('.')}.")
     if head.timing_ms is not None:
         on_time = abs(head.timing_ms) < 1.0

@@ -1,13 +1,15 @@
 """What the Practice screen is set to for one piece: drone, pulse, tempo ladder, notes to hold, notes to find again.
 
-Pure: piece and findings in, plain figures out; the screen makes the sounds.
+Pure: piece and findings in, plain figures out; the screen makes the sounds. Unpitched percussion has the pulse and the
+ladder only.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from app.domain.findings import Findings
 from app.domain.piece import Piece
+from app.material.instruments import is_unpitched
 from app.sheets import wording
 from app.sheets.drone import drone_tonic
 from app.sheets.findings_in_words import strongest_tendencies
@@ -44,6 +46,7 @@ class ToneToFind:
 class PracticeSettings:
     """Tempos are in felt beats to the minute."""
 
+    pitched: bool  # False: no drone, no tones
     tonic_name: str
     tonic_sounding: str
     tonic_semitone: int  # of the sounding tonic above C, 0 to 11
@@ -75,6 +78,7 @@ def practice_settings(piece: Piece, findings: Findings | None, style: Style = AM
     clean = fastest_clean_bpm(piece, findings) if findings is not None else None
     start = clean[0] * to_felt if clean is not None else goal * FIRST_STEP
     return PracticeSettings(
+        pitched=not wording.is_unpitched(piece),
         tonic_name=wording.pitch_text(tonic),
         tonic_sounding=wording.pitch_text(sounding),
         tonic_semitone=wording.class_semitone(sounding),
@@ -92,6 +96,27 @@ def practice_settings(piece: Piece, findings: Findings | None, style: Style = AM
     )
 
 
+def free_settings(instrument: str, style: Style = AMERICAN) -> PracticeSettings:
+    """The settings where there is neither notation nor anything heard: every drone, and a pulse to begin with."""
+    return PracticeSettings(
+        pitched=not is_unpitched(instrument),
+        tonic_name="",
+        tonic_sounding="",
+        tonic_semitone=0,
+        tonic_guessed=True,
+        beats=4,
+        parts=2,
+        beat_name=wording.value_name(1.0, style.note_names),
+        part_name=wording.value_name(0.5, style.note_names),
+        mark_bpm=FREE_BPM,
+        tempo_assumed=True,
+        ladder=ladder(FREE_BPM * FIRST_STEP, FREE_BPM),
+        clean_bar=None,
+        tones=(),
+        returns=(),
+    )
+
+
 def heard_settings(findings: Findings, instrument: str, style: Style = AMERICAN) -> PracticeSettings:
     """The settings for a take without notation: its own notes to hold and to find again; no tonic and no mark.
 
@@ -102,19 +127,9 @@ def heard_settings(findings: Findings, instrument: str, style: Style = AMERICAN)
     heard = {n.sounding_midi: n.written_pitch for n in findings.notes}
     at = {n.note_id: n for n in findings.notes}
     off = strongest_tendencies(findings)
-    return PracticeSettings(
-        tonic_name="",
-        tonic_sounding="",
+    return replace(
+        free_settings(instrument, style),
         tonic_semitone=int(off[0]["sounding_midi"]) % 12 if off else 0,
-        tonic_guessed=True,
-        beats=4,
-        parts=2,
-        beat_name=wording.value_name(1.0, style.note_names),
-        part_name=wording.value_name(0.5, style.note_names),
-        mark_bpm=FREE_BPM,
-        tempo_assumed=True,
-        ladder=ladder(FREE_BPM * FIRST_STEP, FREE_BPM),
-        clean_bar=None,
         tones=tuple(
             ToneToHold(wording.pitch_text(name), wording.on_the_staff(name, bottom), midi, lies.get(name))
             for midi, name in sorted(heard.items())

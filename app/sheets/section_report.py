@@ -33,7 +33,9 @@ class SectionReportModel:
     takes: str  # how many takes it rests on, in words
     next_rehearsal: tuple[str, ...]
     pitch: tuple[SectionPart, ...]
+    why_no_pitch: str  # stands in its place; empty where there is any
     pieces: tuple[SectionPart, ...]
+    why_no_bars: str
     doubts: tuple[str, ...]
     cautions: tuple[str, ...]
     paper: Paper
@@ -63,6 +65,7 @@ def render(model: SectionReportModel) -> bytes:
     for sentence in model.next_rehearsal:
         sheet.paragraph([Span("–  "), Span(sentence)])
     sheet.heading("Pitches across the section", "pitch", keep_with=90)
+    _instead(sheet, model.why_no_pitch)
     for part in model.pitch:
         size = _stretch(len(part.tendencies))
         for start in range(0, len(part.tendencies), size):
@@ -77,6 +80,7 @@ def render(model: SectionReportModel) -> bytes:
         sheet.paragraph([Span(part.sentence, "text", palette.SOFT)], size=palette.SMALL_PT)
     first = section_figures.bars_height(model.pieces[0].bars) if model.pieces else 0.0
     sheet.heading("Bars where most fell", "bars", keep_with=first + 50)
+    _instead(sheet, model.why_no_bars)
     for part in model.pieces:
         height = section_figures.bars_height(part.bars)
         sheet.ensure(height + 20)
@@ -90,6 +94,11 @@ def render(model: SectionReportModel) -> bytes:
     for sentence in model.doubts:
         sheet.paragraph([Span("–  "), Span(sentence)])
     return sheet.finish()
+
+
+def _instead(sheet: Sheet, why: str) -> None:
+    if why:
+        sheet.paragraph([Span(why, "text", palette.SOFT)])
 
 
 def _stretch(rows: int) -> int:

@@ -7,7 +7,7 @@ from measured_takes import contour, features_of
 from app.domain.findings import findings_from_dict, findings_to_dict
 from app.judging.yardsticks import measured_marks
 from app.listening.settings import ListeningSettings
-from app.listening.untyped import NO_MARK, NO_NOTATION, cut_notes, measure_untyped
+from app.listening.untyped import NO_MARK, NO_NOTATION, NO_STROKES, cut_notes, measure_untyped
 from app.material.performing import PerformedNote
 from app.material.sounding import SAMPLE_RATE_HZ, Room, sound, voice_for
 
@@ -94,6 +94,18 @@ def test_noise_holds_no_tones() -> None:
     assert not found.usable
     assert "no steady tones" in found.warnings[0]
     assert found.notes == ()
+
+
+def test_what_rings_in_a_drum_is_no_note() -> None:
+    t = np.arange(int(0.25 * 22_050)) / 22_050
+    stroke = 0.3 * np.sin(2 * np.pi * 190 * t) * np.exp(-t / 0.08)
+    drum = np.concatenate([np.zeros(5_000), *[stroke] * 12]) + np.random.default_rng(1).normal(
+        0, 3e-4, 5_000 + 12 * t.size
+    )
+    assert measure_untyped(drum.astype(np.float32), 22_050).usable  # as if it were a horn's
+    found = measure_untyped(drum.astype(np.float32), 22_050, instrument="snare-drum", unpitched=True)
+    assert (found.usable, found.notated, found.notes) == (False, False, ())
+    assert found.warnings == (NO_STROKES,)
 
 
 def test_cuts_at_gaps_changes_and_new_attacks() -> None:

@@ -30,7 +30,8 @@ def test_a_missing_mark_is_said() -> None:
 
 
 @pytest.mark.parametrize(
-    ("instrument", "name"), [("flute", "A"), ("clarinet-bb", "B"), ("horn-f", "E"), ("sax-alto", "F#"), ("tuba", "A")]
+    ("instrument", "name"),
+    [("flute", "A"), ("clarinet-bb", "B"), ("horn-f", "E"), ("sax-alto", "F#"), ("tuba", "A"), ("snare-drum", "")],
 )
 def test_each_player_is_told_the_tuning_note_as_written(instrument: str, name: str) -> None:
     assert written_a(instrument) == name

@@ -115,7 +115,8 @@ def test_the_section_report_tears_no_title_from_its_figure_and_leaves_no_row_alo
     bars = SectionPart(title="Étude", bars=tuple(SectionBar("Étude", str(n), 8, 0, 0, 0, 0, 0) for n in range(20)))
     model = SectionReportModel(
         audition="Spring mock", round_name="First round", held_on="14 March 2026", takes="8 takes",
-        next_rehearsal=("Nothing.",), pitch=parts, pieces=(bars,), doubts=("None.",), cautions=("A mock result.",),
+        next_rehearsal=("Nothing.",), pitch=parts, why_no_pitch="", pieces=(bars,),
+        why_no_bars="", doubts=("None.",), cautions=("A mock result.",),
         paper="a4", language="en-US",
     )  # fmt: skip
     found = pages(render_section(model))

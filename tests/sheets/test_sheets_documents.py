@@ -32,7 +32,8 @@ DESTROYED = CertificateModel(
 )  # fmt: skip
 REPORT = SectionReportModel(
     audition="Spring mock audition", round_name="First round", held_on="14 March 2026", takes="Six takes of one piece.",
-    next_rehearsal=("Tune the high F.",), pitch=(), pieces=(), doubts=("None.",), cautions=("A practice aid.",),
+    next_rehearsal=("Tune the high F.",), pitch=(), why_no_pitch="No take.", pieces=(), why_no_bars="No take.",
+    doubts=("None.",), cautions=("A practice aid.",),
     paper="letter", language="en-US",
 )  # fmt: skip
 LINKS = SlipsModel(

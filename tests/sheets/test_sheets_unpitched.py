@@ -8,17 +8,21 @@ import pytest
 from sheet_examples import comment_sheet, music
 from sheet_reading import text_of
 
-from app.domain.findings import Findings
+from app.domain.findings import Findings, findings_to_dict
 from app.domain.piece import Piece
 from app.files.engraving import engrave
 from app.files.notation import prepared_musicxml, read_notation
+from app.judging.section import PlayedTake, bars
 from app.judging.yardsticks import measured_marks
 from app.listening.measuring import measure
+from app.services import section
 from app.sheets import comment_sheet as printed
 from app.sheets.findings_in_words import findings_in_words
 from app.sheets.models import PartOnSheet
+from app.sheets.note_figures import note_figures
 from app.sheets.part_marks import part_marks
 from app.sheets.practice import practice_plan
+from app.sheets.practice_settings import free_settings, practice_settings
 
 RATE_HZ = 22_050
 BARS = ([1, 1, 1, 1], [0.5, 0.5, 1, 0.5, 0.5, 1], [1, 0.5, 0.5, 2], [0.25, 0.25, 0.25, 0.25, 1, 1, 1])
@@ -107,3 +111,28 @@ def test_the_sheet_draws_time_and_level_and_no_pitch(piece: Piece, findings: Fin
     part = replace(part, marks=part_marks(piece, left_out))
     text = text_of(printed.render(replace(sheet, parts=(part,)))).partition("Snare étude")[2]
     assert "left out" in text
+
+
+def test_the_practice_screen_has_clicks_and_no_tones(piece: Piece, findings: Findings) -> None:
+    settings = practice_settings(piece, findings)
+    assert (settings.pitched, settings.tones, settings.returns) == (False, (), ())
+    assert settings.ladder[-1] == settings.mark_bpm == 100.0
+    assert not free_settings("snare-drum").pitched
+    assert free_settings("clarinet-bb").pitched
+
+
+def test_a_stroke_on_the_screen_has_time_and_level(piece: Piece, findings: Findings) -> None:
+    figures = note_figures(piece, part_marks(piece, findings), findings)
+    assert {figure.name for figure in figures} == {"Stroke"}
+    assert re.match(r"(6|7)\d ms late\. .*middle level\.", " ".join(figures[LATE].sentences))
+    assert NEVER.findall(" ".join(" ".join(figure.sentences) for figure in figures)) == []
+
+
+def test_the_section_report_counts_strokes_and_has_no_pitch(findings: Findings) -> None:
+    left_out = replace(findings, notes=(replace(findings.notes[0], status="omitted"), *findings.notes[1:]))
+    payloads = [findings_to_dict(findings), findings_to_dict(left_out)]
+    takes = [PlayedTake(str(n), "snare-drum", "p", payload) for n, payload in enumerate(payloads)]
+    assert section._why_no_pitch(takes) == "All of it is unpitched percussion: there is no pitch to compare."
+    assert section._bars_sentence(bars(takes), strokes=True) == (
+        "How many of 2 left a stroke out, or stopped or jumped. Most in bar 1: 1 with strokes left out."
+    )

@@ -35,7 +35,7 @@ def defaults(_principal: LeaderHere) -> dict[str, Any]:
     return {
         "rubric": default_rubric().to_dict(),
         "rule": default_rule().to_dict(),
-        "instruments": [{"key": one.key, "name": one.name} for one in INSTRUMENTS.values()],
+        "instruments": [{"key": one.key, "name": one.name, "unpitched": one.unpitched} for one in INSTRUMENTS.values()],
         "rules": rule_choices(),
         "roster_columns": [
             {"key": key, "holds": holds, "example": example, "needed": key in REQUIRED}

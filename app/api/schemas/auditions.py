@@ -141,6 +141,12 @@ class ChoiceOut(Out):
     name: str
 
 
+class InstrumentOut(ChoiceOut):
+    """An instrument; of unpitched percussion neither pitch nor tone is judged."""
+
+    unpitched: bool
+
+
 class RuleChoiceOut(Out):
     """A way to combine marks."""
 
@@ -162,7 +168,7 @@ class DefaultsOut(Out):
 
     rubric: dict[str, Any]
     rule: dict[str, Any]
-    instruments: list[ChoiceOut]
+    instruments: list[InstrumentOut]
     rules: list[RuleChoiceOut]
     roster_columns: list[RosterColumnOut]
 

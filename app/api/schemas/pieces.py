@@ -180,6 +180,7 @@ class PieceOut(Out):
     title: str
     kind: str
     instrument: str
+    unpitched: bool
     position: int
     bars: list[str]
     heard_bars: list[str]

@@ -17,5 +17,7 @@ class SectionOut(Out):
     takes: str
     next_rehearsal: list[str]
     pitch: list[PictureOut]
+    why_no_pitch: str
     pieces: list[PictureOut]
+    why_no_bars: str
     doubts: list[str]

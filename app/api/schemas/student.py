@@ -180,6 +180,7 @@ class ToneToFindOut(Out):
 class PracticeSettingsOut(Out):
     """What the practice is set to for this piece."""
 
+    pitched: bool
     tonic_name: str
     tonic_sounding: str
     tonic_semitone: int
@@ -203,4 +204,4 @@ class MarkedPartOut(Out):
     narrow: MarkedPictureOut | None
     figures: list[NoteFiguresOut]
     sounds: list[SoundingNoteOut]
-    practice: PracticeSettingsOut | None
+    practice: PracticeSettingsOut

@@ -16,7 +16,7 @@ const REACH_PX = 40; // our choice: a finger's width around a note head
 const TONICS = ["C", "C#", "Db", "D", "D#", "Eb", "E", "F", "F#", "Gb", "G", "G#", "Ab", "A", "A#", "Bb", "B", "Cb"];
 
 /** @param {any} note */
-const noteName = (note) => `bar ${note.bar}, beat ${beatText(note.beat)}: ${pitchText(note.written_pitch)}${note.grace ? " (grace)" : ""}`;
+const noteName = (note, unpitched) => `bar ${note.bar}, beat ${beatText(note.beat)}${unpitched ? "" : `: ${pitchText(note.written_pitch)}`}${note.grace ? " (grace)" : ""}`;
 
 /** @param {number} beat */
 const beatText = (beat) => (Number.isInteger(beat) ? String(beat) : beat.toFixed(2).replace(/0+$/, ""));
@@ -143,7 +143,7 @@ function NotatedPiece({ id, loaded, instruments, onChange }) {
     setForm((before) => ({ ...before, ...change }));
   };
   const setPhrase = (index, change) => set({ phrases: form.phrases.map((phrase, at) => (at === index ? { ...phrase, ...change } : phrase)) });
-  const noteOptions = [{ key: "", name: "choose a note" }, ...piece.notes.map((note) => ({ key: note.note_id, name: noteName(note) }))];
+  const noteOptions = [{ key: "", name: "choose a note" }, ...piece.notes.map((note) => ({ key: note.note_id, name: noteName(note, piece.unpitched) }))];
   const bars = piece.bars;
   const pick = (event) => {
     const found = drawn.current ? nearestNote(drawn.current, piece.notes, event.clientX, event.clientY) : null;
@@ -179,8 +179,8 @@ function NotatedPiece({ id, loaded, instruments, onChange }) {
       <div class="row">
         <${Choice} label="Heard from bar" short disabled=${piece.has_takes} value=${String(form.first_bar)} onValue=${(first_bar) => set({ first_bar })} options=${[{ key: "", name: "the first" }, ...bars.map((key) => ({ key, name: key }))]} />
         <${Choice} label="to bar" short disabled=${piece.has_takes} value=${String(form.last_bar)} onValue=${(last_bar) => set({ last_bar })} options=${[{ key: "", name: "the last" }, ...bars.map((key) => ({ key, name: key }))]} />
-        <${Choice} label="Tonic for the drone, as written" value=${form.tonic} onValue=${(tonic) => set({ tonic })} options=${[{ key: "", name: "from the key" }, ...TONICS.map((key) => ({ key, name: pitchText(key) }))]} />
-        <${Choice} label="Mode" short value=${form.mode} onValue=${(mode) => set({ mode })} options=${[...new Set(["", "major", "minor", form.mode])].map((key) => ({ key, name: key || "from the key" }))} />
+        ${piece.unpitched ? null : html`<${Choice} label="Tonic for the drone, as written" value=${form.tonic} onValue=${(tonic) => set({ tonic })} options=${[{ key: "", name: "from the key" }, ...TONICS.map((key) => ({ key, name: pitchText(key) }))]} />
+        <${Choice} label="Mode" short value=${form.mode} onValue=${(mode) => set({ mode })} options=${[...new Set(["", "major", "minor", form.mode])].map((key) => ({ key, name: key || "from the key" }))} />`}
       </div>
       <${Check} label="Repeats are played" checked=${form.repeats} disabled=${piece.has_takes} onValue=${(repeats) => set({ repeats })} />
       ${piece.has_takes ? html`<p class="soft small">This piece has a take, so its bars stay; its phrases can still be marked.</p>` : null}

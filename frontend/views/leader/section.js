@@ -27,9 +27,9 @@ function Report({ round }) {
     <h2>For the next rehearsal</h2>
     <ul>${report.next_rehearsal.map((/** @type {string} */ sentence) => html`<li>${sentence}</li>`)}</ul>
     <h2>Pitches across the section</h2>
-    ${report.pitch.length ? report.pitch.map(picture) : html`<p class="soft">No take is measured yet.</p>`}
+    ${report.pitch.length ? report.pitch.map(picture) : html`<p class="soft">${report.why_no_pitch}</p>`}
     <h2>Bars where most fell</h2>
-    ${report.pieces.length ? report.pieces.map(picture) : html`<p class="soft">No take is measured yet.</p>`}
+    ${report.pieces.length ? report.pieces.map(picture) : html`<p class="soft">${report.why_no_bars}</p>`}
     <h2>Where the panel was in doubt</h2>
     <ul>${report.doubts.map((/** @type {string} */ sentence) => html`<li>${sentence}</li>`)}</ul>`;
 }

@@ -31,10 +31,11 @@ export function Sounds({ sounds, a4Hz, writtenA, pulse, context, hush }) {
     stop.current = begin();
     setSounding(what);
   };
-  if (!context || (!sounds.tuning_note && !(sounds.metronome && pulse))) return null;
+  const tunes = sounds.tuning_note && writtenA !== ""; // a drum has nothing to tune
+  if (!context || (!tunes && !(sounds.metronome && pulse))) return null;
   const note = writtenA === "A" ? `A = ${a4Hz} Hz` : `A = ${a4Hz} Hz, written ${writtenA.replace("b", "♭").replace("#", "♯")}`;
   return html`<div class="deeds sounds" role="group" aria-label="Sounds before the take">
-      ${sounds.tuning_note
+      ${tunes
         ? html`<button type="button" aria-pressed=${sounding === "note" ? "true" : "false"} onClick=${() => toggle("note", () => tuningNote(context, a4Hz))}>${sounding === "note" ? "Stop the tuning note" : `Tuning note (${note})`}</button>`
         : null}
       ${sounds.metronome && pulse

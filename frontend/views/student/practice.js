@@ -1,4 +1,5 @@
-/** Practice: drone, metronome with its tempo ladder, and a check through the microphone. One level for all sounds. */
+/** Practice: drone, metronome with its tempo ladder, and a check through the microphone. One level for all sounds.
+ * Unpitched percussion practises with the metronome alone. */
 
 import { FIRST_LEVEL, LEVELS } from "../../core/practice-sounds.js";
 import { keptJson } from "../../core/kept-page.js";
@@ -6,8 +7,6 @@ import { Choice, Waiting, Wrong, html, useEffect, useId, useLoad, useRef, useSta
 import { DroneView } from "./drone-view.js";
 import { ListenView } from "./listen-view.js";
 import { MetronomeView } from "./metronome-view.js";
-
-const SYNTHETIC = { tonic_name: "", tonic_semitone: 0, tonic_guessed: true, beats: 4, parts: 2, beat_name: "quarter", part_name: "eighth", mark_bpm: 72, tempo_assumed: true, ladder: [60, 66, 72], clean_bar: null, tones: [], returns: [] };
 
 /** @param {{page: any, round: any, secret: string}} props */
 export function Practice({ page, round, secret }) {
@@ -27,7 +26,8 @@ export function Practice({ page, round, secret }) {
     void context.current.resume();
     return context.current;
   };
-  const settings = loaded.data?.value.practice ?? (loaded.data ? SYNTHETIC : null);
+  const settings = loaded.data?.value.practice ?? null;
+  const pitched = settings?.pitched ?? true;
   const own = round.practice.filter((one) => round.parts.length === 1 || one.piece_title === part?.title);
   return html`
     <h2>Practice</h2>
@@ -36,16 +36,16 @@ export function Practice({ page, round, secret }) {
       : null}
     ${own.length ? html`<details open><summary>From your sheet</summary><ol>${own.map((one) => html`<li><strong>${one.title}</strong> <span class="soft">${one.where}</span><p>${one.text}</p></li>`)}</ol></details>` : null}
     <div class="field level">
-      <label for=${levelId}>Level of drone and clicks: ${level} of ${LEVELS}</label>
+      <label for=${levelId}>Level of ${pitched ? "drone and clicks" : "the clicks"}: ${level} of ${LEVELS}</label>
       <input id=${levelId} type="range" min="0" max=${LEVELS} step="1" value=${level} onInput=${(event) => setLevel(Number(event.currentTarget.value))} />
       <span class="hint">It begins quietly every time and ends at a cap. Set your device's own volume low first, most of all with headphones. Loud sound for long harms hearing; when something rings or hurts, stop.</span>
     </div>
     <${Wrong}>${loaded.error}<//>
     ${settings
       ? html`<div class="practice" key=${pieceId}>
-          <${DroneView} settings=${settings} a4Hz=${page.a4_hz} transposition=${page.transposition_semitones} level=${level} sound=${sound} quiet=${quiet} />
+          ${pitched ? html`<${DroneView} settings=${settings} a4Hz=${page.a4_hz} transposition=${page.transposition_semitones} level=${level} sound=${sound} quiet=${quiet} />` : null}
           <${MetronomeView} settings=${settings} level=${level} sound=${sound} quiet=${quiet} />
-          <${ListenView} settings=${settings} a4Hz=${page.a4_hz} transposition=${page.transposition_semitones} quiet=${quiet} />
+          ${pitched ? html`<${ListenView} settings=${settings} a4Hz=${page.a4_hz} transposition=${page.transposition_semitones} quiet=${quiet} />` : null}
         </div>`
       : loaded.error ? null : html`<${Waiting} what="Loading the practice" />`}`;
 }

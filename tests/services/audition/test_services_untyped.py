@@ -173,7 +173,7 @@ def test_the_students_page_shows_the_picture_with_every_note_to_choose(hall: Hal
     lies = [t.lies_cents for t in part.practice.tones if t.name == "A♭"]
     assert lies == [pytest.approx(22.0, abs=1.5)]
     assert [(r.name, r.where) for r in part.practice.returns[:1]] == [("E", "0:04 and 0:07")]
-    assert (unmeasured.wide, unmeasured.figures, unmeasured.practice) == (None, (), None)
+    assert (unmeasured.wide, unmeasured.figures, unmeasured.practice.tones) == (None, (), ())
 
 
 def test_a_panel_without_a_sheet_gets_nothing(hall: Hall) -> None:
