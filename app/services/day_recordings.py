@@ -17,7 +17,8 @@ from app.domain.actor import Actor
 from app.domain.errors import NotAllowed, NotFound, WrongState
 from app.files.store import BlobStore
 from app.services import custody, day_cutting, day_sorting, retention, room, turns
-from app.services.room import RoomCandidate
+from app.services.room import RoomNumber
+from app.services.sheet_cells import round_pieces
 
 REMOVALS = 2  # an object store sets a recording aside first and lets it go when asked again
 HOWEVER_YOUNG_SEC = -3600.0
@@ -71,8 +72,8 @@ class RecordingView:
     peaks: list[float]
     notes: tuple[str, ...]
     cuts: tuple[CutView, ...]
-    pieces: tuple[dict[str, Any], ...]
-    candidates: tuple[RoomCandidate, ...]
+    pieces: tuple[dict[str, str], ...]
+    candidates: tuple[RoomNumber, ...]  # in the order of calling
     rooms: tuple[dict[str, str], ...]
     sentence: str
 
@@ -110,9 +111,9 @@ def kept(recording: DayRecording) -> DayRecording:
 def look(session: Session, recording_id: str, audition_id: str | None) -> RecordingView:
     """One recording with its cuts."""
     recording = get_recording(session, recording_id, audition_id)
-    owner = session.get_one(Round, recording.round_id).audition_id
-    here = room.look(session, owner, recording.round_id, recording.room_id)
-    titles = {piece["piece_id"]: piece["title"] for piece in here.pieces}
+    row = session.get_one(Round, recording.round_id)
+    pieces = tuple({"piece_id": piece.id, "title": piece.title} for piece in round_pieces(session, row))
+    titles = {piece["piece_id"]: piece["title"] for piece in pieces}
     cuts = _cuts(session, recording_id)
     takes = {
         take.id: take.state
@@ -124,9 +125,9 @@ def look(session: Session, recording_id: str, audition_id: str | None) -> Record
         peaks=list(recording.peaks),
         notes=tuple(recording.notes),
         cuts=tuple(_cut(cut, takes, titles) for cut in cuts),
-        pieces=here.pieces,
-        candidates=here.candidates,
-        rooms=here.rooms,
+        pieces=pieces,
+        candidates=room.numbers(session, row, recording.room_id),
+        rooms=tuple({"id": one.id, "name": one.name} for one in turns.rooms(session, row.audition_id)),
         sentence=_sentence(line),
     )
 

@@ -66,6 +66,16 @@ class RoomCandidate:
 
 
 @dataclass(frozen=True, slots=True)
+class RoomNumber:
+    """A number with the name, and which pieces a kept take is there of: all that a choice or a short list shows."""
+
+    candidate_id: str
+    blind_number: str
+    name: str
+    recorded: tuple[str, ...]  # ids of pieces
+
+
+@dataclass(frozen=True, slots=True)
 class RoomView:
     """Everything the recording room's screen shows."""
 
@@ -170,6 +180,11 @@ def mark(
     return _Line(session, round_row, None).candidates([candidate_id])[candidate_id]
 
 
+def numbers(session: Session, round_row: Round, room_id: str | None) -> tuple[RoomNumber, ...]:
+    """Who plays in a round, or in one of its rooms, in the order of calling."""
+    return _Line(session, round_row, room_id).numbers()
+
+
 def chosen_round(rounds: list[Round], round_id: str | None) -> Round | None:
     """The round asked for; else the newest that is drawn and not opened, else the newest."""
     if round_id is not None:
@@ -216,15 +231,35 @@ class _Line:
     def _found(self, find: str) -> Any:
         if not (wanted := find.strip()):
             return self._here
-        return (
-            self._here.join(Entry, col(Entry.id) == Candidate.entry_id)
-            .join(Student, col(Student.id) == Entry.student_id)
-            .where(
-                sa.or_(
-                    col(Candidate.blind_number).startswith(wanted, autoescape=True),
-                    col(Student.name).icontains(wanted, autoescape=True),
-                )
+        return self._named().where(
+            sa.or_(
+                col(Candidate.blind_number).startswith(wanted, autoescape=True),
+                col(Student.name).icontains(wanted, autoescape=True),
             )
+        )
+
+    def _named(self) -> Any:
+        return self._here.join(Entry, col(Entry.id) == Candidate.entry_id).join(
+            Student, col(Student.id) == Entry.student_id
+        )
+
+    def numbers(self) -> tuple[RoomNumber, ...]:
+        """All of them, with little about each."""
+        asked = self._named().with_only_columns(
+            col(Candidate.id), col(Candidate.blind_number), col(Student.name), maintain_column_froms=True
+        )
+        recorded: dict[str, list[str]] = {}
+        takes = (
+            self._here.order_by(None)
+            .join(Take, col(Take.candidate_id) == Candidate.id)
+            .where(Take.state == "kept")
+            .with_only_columns(col(Take.candidate_id), col(Take.piece_id), maintain_column_froms=True)
+        )
+        for of, piece_id in self._session.execute(takes):
+            recorded.setdefault(of, []).append(piece_id)
+        return tuple(
+            RoomNumber(one, number, name, tuple(recorded.get(one, ())))
+            for one, number, name in self._session.execute(asked)
         )
 
     def total(self, find: str) -> int:

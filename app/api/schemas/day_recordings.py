@@ -6,7 +6,6 @@ from typing import Literal
 from pydantic import AwareDatetime, Field
 
 from app.api.schemas.envelope import ID_PATTERN, In, Out
-from app.api.schemas.takes import RoomCandidateOut
 
 SHA256_PATTERN = "^[0-9a-f]{64}$"
 MOST_SEC = 15 * 3600.0
@@ -105,6 +104,15 @@ class DayPieceOut(Out):
     title: str
 
 
+class DayNumberOut(Out):
+    """A number that could have played, and of which pieces a take is there."""
+
+    candidate_id: str
+    blind_number: str
+    name: str
+    recorded: list[str]
+
+
 class DayRoomOut(Out):
     """A recording room of the audition."""
 
@@ -120,7 +128,7 @@ class DayOut(Out):
     notes: list[str]
     cuts: list[CutOut]
     pieces: list[DayPieceOut]
-    candidates: list[RoomCandidateOut]
+    candidates: list[DayNumberOut]
     rooms: list[DayRoomOut]
     sentence: str
 

@@ -129,7 +129,7 @@ function People({ day, titles, busy, onConfirm }) {
     if (own.some((/** @type {any} */ cut) => cut.state === "confirmed")) return "confirmed";
     const best = own.find((/** @type {any} */ cut) => !cut.repeated);
     if (best) return best.by_hand ? "by hand" : best.word;
-    return one.takes.some((/** @type {any} */ take) => take.piece_id === piece.piece_id && take.state === "kept") ? "take is in" : "–";
+    return one.recorded.includes(piece.piece_id) ? "take is in" : "–";
   };
   const open = (/** @type {any} */ one) => day.cuts.filter((/** @type {any} */ cut) => cut.candidate_id === one.candidate_id && cut.piece_id && cut.kind === "playing" && cut.state === "proposed" && !cut.repeated).length;
   return html`<h3>Numbers</h3>

@@ -156,13 +156,17 @@ def test_a_day_is_cut_proposed_confirmed_and_its_takes_are_takes_like_any(room, 
     assert [c["repeated"] for c in playing(shown)] == [True, False, False, False, False, False]
     assert {c["word"] for c in playing(shown)} <= {"sure", "likely"}
     assert takes(room) == []  # nothing is anybody's yet
-    assert shown["candidates"][0]["name"] in NAMES  # the proctor sees names, as in the room
+    here = [(c["candidate_id"], c["blind_number"], c["name"]) for c in room.candidates]  # the proctor sees names
+    assert [(c["candidate_id"], c["blind_number"], c["name"]) for c in shown["candidates"]] == here
+    assert here[0][2] in NAMES
+    assert all(c["recorded"] == [] for c in shown["candidates"])
 
     first, whole = playing(shown)[:2]
     ok(room.proctor.patch(f"/api/day-cuts/{first['cut_id']}", json={"edition": first["edition"], "state": "set aside"}))
     done = ok(room.proctor.post(f"/api/day-cuts/{whole['cut_id']}/confirm", json={"edition": whole["edition"]}))
     again = ok(room.proctor.post(f"/api/day-cuts/{whole['cut_id']}/confirm", json={"edition": whole["edition"]}))
     take_id = done["outcomes"][0]["take_id"]
+    assert again["day"]["candidates"][0]["recorded"] == [room.pieces[0]]
     assert again["outcomes"][0]["take_id"] == take_id
     [take] = takes(room)
     assert (take.id, take.candidate_id, take.piece_id) == (take_id, numbers[0], room.pieces[0])
