@@ -26,7 +26,7 @@ NO_NOTATION = "without notation only what the sound itself shows is measured"
 NO_RHYTHM = "without notation there is no rhythm to judge"
 NO_MARK = "without notation there is no measured mark"
 NO_STROKES = "Unpitched percussion without notation: there is nothing to hold its strokes against, so none is measured."
-NO_TONES = "The take holds no steady tones: there is nothing to measure without notation."
+NO_TONES = "Fewer than three steady tones were heard: too little to measure without notation."
 
 # Our choices.
 LEAVES_CENTS = 65.0  # from the note's running middle: the next note has begun

@@ -28,6 +28,9 @@ from app.services.attendance import NOT_HEARD
 from app.services.sheet_cells import round_pieces
 from app.services.sheets_in import state_word
 
+NO_PRACTICE_FINDINGS = (
+    "No measurements of the practice take are shown: ears are set by ears with it, and it counts for nobody."
+)
 TAKE_GONE = "This take is not there any more; reload the page."
 NOT_YOURS = "You are recused from this number, so its takes are not yours to hear."
 WAITS = "This round is heard from recordings; they appear here together when the last take is in."
@@ -153,7 +156,7 @@ def findings(session: Session, principal: AdjudicatorPrincipal, take_id: str) ->
     """
     found = recording(session, principal, take_id)
     if found.take is None:
-        raise NotFound("The practice take is there to be listened to; it is not measured.")
+        raise NotFound(NO_PRACTICE_FINDINGS)
     states = {c.candidate_id: c.state for c in overview(session, principal, found.round_id).candidates}
     if states.get(found.subject_id) != "sent":
         raise WrongState("Findings are shown once your own sheet for this number is sent.")
@@ -162,6 +165,8 @@ def findings(session: Session, principal: AdjudicatorPrincipal, take_id: str) ->
         raise WrongState("Findings of this round are shown once all of your own sheets are sent.")
     measured = measuring.newest(session, found.take.id)
     if measured is None:
+        if measuring.states(session, [found.take.id])[found.take.id].state == "failed":
+            raise NotFound("This take could not be measured; your ears are what counts.")
         raise NotFound("This take is not measured yet; look again in a minute.")
     return {**heard_picture.without_trace(measured.payload), "picture": heard_picture.picture(measured.payload)}
 

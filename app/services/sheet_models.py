@@ -7,13 +7,13 @@ from typing import Any
 
 from sqlmodel import Session
 
-from app.db.models import Candidate, Piece
+from app.db.models import Candidate, Piece, Take
 from app.domain.errors import WrongState
 from app.domain.findings import Findings
 from app.domain.panel import ALL_PIECES, Yardstick
 from app.judging.yardsticks import MEASURE_WORDS, yardstick_points, yardsticks_in_force
 from app.material.instruments import INSTRUMENTS
-from app.services import past_rounds, sight_sheets
+from app.services import measuring, past_rounds, sight_sheets
 from app.services.printed_music import engraving_for_print, is_short_form
 from app.services.printed_round import PrintedRound, findings_of, reading_of
 from app.sheets import cautions
@@ -334,7 +334,7 @@ def _part(
     if reading is None and not sealed and findings is not None and findings.usable and not findings.notated:
         return _heard_part(row, candidate.instrument or row.instrument, findings, style)
     if reading is None or findings is None or not findings.usable or not findings.notated:
-        why = "no take was kept." if take is None else "this take is not measured yet."
+        why = "no take was kept." if take is None else _not_measured(session, take)
         if sealed:
             why = "its notes stayed sealed: no study time was begun."
         elif findings is not None and not findings.usable:
@@ -360,6 +360,12 @@ def _part(
         short=short,
     )
     return part, plan
+
+
+def _not_measured(session: Session, take: Take) -> str:
+    if measuring.states(session, [take.id])[take.id].state == "failed":
+        return "this take could not be measured; your section leader sees why."
+    return "this take is not measured yet."
 
 
 def _heard_part(

@@ -77,7 +77,7 @@ function Practice({ audition, round, pieces }) {
   return html`<h3>Practice take</h3>
     <p>${shown.sentence}</p>
     ${shown.has_recording
-      ? html`<p class="soft small">${[shown.piece_title, clock(shown.duration_sec)].filter(Boolean).join(", ")}</p>
+      ? html`<p class="soft small">${[shown.piece_title, clock(shown.duration_sec)].filter(Boolean).join(", ")}. No measurements of it are shown, with notation or without: ears are set by ears with it, and it counts for nobody.</p>
           <audio controls preload="none" src=${`/api/rounds/${round.id}/practice/playback`}></audio>
           <${AgreedMarks} key=${shown.piece_id} audition=${audition} round=${round} shown=${shown} onKept=${practice.set} />
           <p><${Deed} kind="plain" busy=${act.busy} onClick=${remove}>Do without a practice take<//></p>`

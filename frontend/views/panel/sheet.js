@@ -229,7 +229,7 @@ const Agreed = ({ rubric, agreed, own }) => html`<h3>What was agreed</h3>
       (caption) => html`<tr><th scope="row">${caption.name}</th><td class="right">${agreed.marks[caption.key] ?? "—"}</td><td class="right">${own[caption.key] ?? "—"}</td></tr>`,
     )}</tbody></table></div>
   ${agreed.note ? html`<p>${agreed.note}</p>` : null}
-  <p class="soft small">Set your ears by it: the same playing should get about the same mark from everyone.</p>`;
+  <p class="soft small">Set your ears by it: the same playing should get about the same mark from everyone. No measurements of it are shown: ears are set by ears here.</p>`;
 
 /** @param {{candidate: any, pieces: any[], token: string | null}} props */
 function PanelFindings({ candidate, pieces, token }) {

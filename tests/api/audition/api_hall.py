@@ -1,5 +1,6 @@
 """What the tests of a whole audition through the public API have in common."""
 
+import hashlib
 import importlib
 import io
 import pkgutil
@@ -16,6 +17,7 @@ from app.api import routes
 from app.db.models import Findings
 from app.domain.findings import Findings as MeasuredFindings
 from app.domain.findings import MeasuredNote, findings_to_dict
+from app.domain.ids import new_id
 
 STUDENTS = (
     {"name": "Zenobia Quillfeather", "school": "Wobblewick Academy", "teacher": "Xylander Thrum", "year": "gr-eleven"},
@@ -94,6 +96,32 @@ def bar_heard(take_id: str) -> Findings:
         algorithm_version="test",
     )
     return Findings(take_id=take_id, input_hash="0" * 64, algorithm_version="test", payload=findings_to_dict(found))
+
+
+def hand_in(page: Any, piece: str, data: bytes, *, name: str = "take.wav", cut: int = 60_000) -> Any:
+    """Hand a file in as the page does: in chunks, one of them twice."""
+    upload = new_id()
+    begun = page.put(
+        f"/api/hand-in/files/{upload}", json={"piece_id": piece, "file_name": name, "size_bytes": len(data)}
+    )
+    if begun.status_code != 200:
+        return begun
+    parts = [data[at : at + cut] for at in range(0, len(data), cut)]
+    for seq, part in (*enumerate(parts), (0, parts[0])):
+        headers = {"X-Chunk-Sha256": hashlib.sha256(part).hexdigest(), "Content-Type": "application/octet-stream"}
+        reply = page.put(f"/api/hand-in/files/{upload}/chunks/{seq}", content=part, headers=headers)
+        assert reply.status_code == 200, reply.text
+    again = page.put(
+        f"/api/hand-in/files/{upload}", json={"piece_id": piece, "file_name": name, "size_bytes": len(data)}
+    )
+    assert again.json() == {"chunks": list(range(len(parts))), "taken": False}
+    return page.post(f"/api/hand-in/files/{upload}/finish", json={"chunks": len(parts)})
+
+
+def sentence(reply: Any, status: int) -> str:
+    assert reply.status_code == status, reply.text
+    said: str = reply.json()["error"]["sentence"]
+    return said
 
 
 def all_routes() -> list[APIRoute]:

@@ -11,7 +11,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
-from api_hall import CAPTIONS, bar_heard, join, ok, tagged_wav
+from api_hall import CAPTIONS, bar_heard, hand_in, join, ok, sentence, tagged_wav
 from crawling import crawl, leaks_of
 
 from app.domain.ids import new_id
@@ -104,32 +104,6 @@ def hall(app: Any, leader: Any, browser: Callable[..., Any]) -> Hall:
     return made
 
 
-def send(page: Any, piece: str, data: bytes, *, name: str = "take.wav", cut: int = 60_000) -> Any:
-    """Hand a file in as the page does: in chunks, one of them twice."""
-    upload = new_id()
-    begun = page.put(
-        f"/api/hand-in/files/{upload}", json={"piece_id": piece, "file_name": name, "size_bytes": len(data)}
-    )
-    if begun.status_code != 200:
-        return begun
-    parts = [data[at : at + cut] for at in range(0, len(data), cut)]
-    for seq, part in (*enumerate(parts), (0, parts[0])):
-        headers = {"X-Chunk-Sha256": hashlib.sha256(part).hexdigest(), "Content-Type": "application/octet-stream"}
-        reply = page.put(f"/api/hand-in/files/{upload}/chunks/{seq}", content=part, headers=headers)
-        assert reply.status_code == 200, reply.text
-    again = page.put(
-        f"/api/hand-in/files/{upload}", json={"piece_id": piece, "file_name": name, "size_bytes": len(data)}
-    )
-    assert again.json() == {"chunks": list(range(len(parts))), "taken": False}
-    return page.post(f"/api/hand-in/files/{upload}/finish", json={"chunks": len(parts)})
-
-
-def sentence(reply: Any, status: int) -> str:
-    assert reply.status_code == status, reply.text
-    said: str = reply.json()["error"]["sentence"]
-    return said
-
-
 @pytest.mark.both_engines
 def test_a_round_is_handed_in_closed_heard_in_shares_and_ranked(hall):
     first, second, third, fourth = NAMES
@@ -142,21 +116,21 @@ def test_a_round_is_handed_in_closed_heard_in_shares_and_ranked(hall):
     assert datetime.fromisoformat(shown["closes_at"]) == DUE + GRACE
 
     # Consent: refused without it, noted on the page, then only the leader changes it.
-    assert "No consent to record" in sentence(send(page, hall.piece, tagged_wav(first)), 409)
+    assert "No consent to record" in sentence(hand_in(page, hall.piece, tagged_wav(first)), 409)
     noted = ok(page.post("/api/hand-in/consent", json={"given_on": "2026-03-14", "given_by": "Guardian Oxtoby"}))
     assert (noted["consent_on"], noted["consent_by"]) == ("2026-03-14", "Guardian Oxtoby")
     assert page.post("/api/hand-in/consent", json={"given_on": "2026-03-14", "given_by": "X"}).status_code == 409
 
     # Checks at upload, a receipt, another take in its place; a bad file costs nothing.
     data = tagged_wav(first, seconds=4.0)
-    got = ok(send(page, hall.piece, data))["pieces"][0]["takes"]
+    got = ok(hand_in(page, hall.piece, data))["pieces"][0]["takes"]
     assert [(t["counts"], t["sha256"], t["size_bytes"]) for t in got] == [
         (True, hashlib.sha256(data).hexdigest(), len(data))
     ]
     assert any("Was all of it played?" in s for s in got[0]["sentences"])
-    assert sentence(send(page, hall.piece, b"no sound at all" * 900), 422)
+    assert sentence(hand_in(page, hall.piece, b"no sound at all" * 900), 422)
     better = tagged_wav(first, seconds=8.0)
-    got = ok(send(page, hall.piece, better))["pieces"][0]["takes"]
+    got = ok(hand_in(page, hall.piece, better))["pieces"][0]["takes"]
     assert [t["counts"] for t in got] == [True, False]
     assert got[0]["sha256"] == hashlib.sha256(better).hexdigest()
     heard = page.get(f"/api/hand-in/takes/{got[1]['take_id']}/playback")
@@ -164,14 +138,14 @@ def test_a_round_is_handed_in_closed_heard_in_shares_and_ranked(hall):
 
     # The edge: grace lets in what was on its way, the closing moment doesn't.
     hall.at(DUE + GRACE - timedelta(microseconds=1))
-    ok(send(hall.pages[second], hall.piece, tagged_wav(second)))
+    ok(hand_in(hall.pages[second], hall.piece, tagged_wav(second)))
     assert "may hand in until" in sentence(hall.leader.post(f"/api/rounds/{hall.round_id}/handing-in/close"), 409)
     for visitor in hall.panel.values():  # nothing came up yet
         seen = ok(visitor.get("/api/panel"))
         assert seen["candidates"] == []
         assert "handed in until 29 March 2099" in seen["waiting"]
     hall.at(DUE + GRACE)
-    late = send(hall.pages[third], hall.piece, tagged_wav(third))
+    late = hand_in(hall.pages[third], hall.piece, tagged_wav(third))
     assert "time to hand in is over" in sentence(late, 422)
     closed = ok(hall.pages[third].get("/api/hand-in"))
     assert (closed["is_open"], closed["why_closed"]) == (False, late.json()["error"]["sentence"])
@@ -186,7 +160,7 @@ def test_a_round_is_handed_in_closed_heard_in_shares_and_ranked(hall):
     assert "later than" in sentence(hall.leader.post(more, json={"due": "2099-03-29T17:00", "reason": "ill"}), 422)
     given = ok(hall.leader.post(more, json={"due": "2099-03-30T18:00", "reason": "The school's network was down."}))
     assert given["text"] == "30 March 2099, 18:00 (Europe/Berlin, UTC+2)"
-    ok(send(hall.pages[third], hall.piece, tagged_wav(third)))
+    ok(hand_in(hall.pages[third], hall.piece, tagged_wav(third)))
 
     # Closed: the fourth is absent, neither zero nor in any share.
     shares = ok(hall.leader.post(f"/api/rounds/{hall.round_id}/handing-in/close"))
@@ -198,7 +172,7 @@ def test_a_round_is_handed_in_closed_heard_in_shares_and_ranked(hall):
         "nothing has come in"
         in sentence(hall.leader.post(f"/api/rounds/{hall.round_id}/handing-in/close"), 409).lower()
     )
-    assert "stay as they are" in sentence(send(hall.pages[first], hall.piece, tagged_wav(first)), 409)
+    assert "stay as they are" in sentence(hand_in(hall.pages[first], hall.piece, tagged_wav(first)), 409)
 
     # Each adjudicator has the own share only, and nothing tells a name or when a take came.
     merit = {hall.numbers[n]: 6 + i for i, n in enumerate((first, second, third))}
@@ -241,7 +215,7 @@ def test_a_round_is_handed_in_closed_heard_in_shares_and_ranked(hall):
 @pytest.mark.both_engines
 def test_a_share_is_handed_over_and_who_gets_more_time_comes_up_later(hall):
     for name in NAMES[1:]:
-        ok(send(hall.pages[name], hall.piece, tagged_wav(name)))
+        ok(hand_in(hall.pages[name], hall.piece, tagged_wav(name)))
     hall.at(DUE + GRACE)
     ok(hall.leader.post(f"/api/rounds/{hall.round_id}/handing-in/close"))
     mine = ok(hall.panel["A"].get("/api/panel"))["candidates"]
@@ -273,7 +247,7 @@ def test_a_share_is_handed_over_and_who_gets_more_time_comes_up_later(hall):
     )
     page = hall.pages[NAMES[0]]
     ok(page.post("/api/hand-in/consent", json={"given_on": "2026-03-14", "given_by": "Guardian Oxtoby"}))
-    ok(send(page, hall.piece, tagged_wav(NAMES[0])))
+    ok(hand_in(page, hall.piece, tagged_wav(NAMES[0])))
     assert ok(hall.leader.get(f"/api/rounds/{hall.round_id}/shares"))["waiting"] == 1
     again = ok(hall.leader.post(f"/api/rounds/{hall.round_id}/handing-in/close"))
     assert (again["complete"], again["waiting"], again["design"]["connected"]) == (4, 0, True)
@@ -289,7 +263,7 @@ def test_a_share_is_handed_over_and_who_gets_more_time_comes_up_later(hall):
 def test_an_adjudicator_with_a_share_who_visits_everything_finds_no_name(hall, browser, held, route_table):
     """While takes come in, after the closing and its sheets, with more time granted, and after the opening."""
     for name in NAMES[1:]:
-        ok(send(hall.pages[name], hall.piece, tagged_wav(name), name=f"{name}_clarinet.wav"))
+        ok(hand_in(hall.pages[name], hall.piece, tagged_wav(name), name=f"{name}_clarinet.wav"))
     entries = hall.get(f"{hall.base}/roster")
     takes = {}
     for name in NAMES[1:]:
@@ -348,7 +322,7 @@ def test_links_show_no_results_reach_nobody_else_and_end_with_a_new_one(hall, br
     upload = new_id()
     ok(other.put(f"/api/hand-in/files/{upload}", json={"piece_id": hall.piece, "size_bytes": 8}))
     assert page.post(f"/api/hand-in/files/{upload}/finish", json={"chunks": 1}).status_code == 404
-    ok(send(other, hall.piece, tagged_wav(NAMES[2])))
+    ok(hand_in(other, hall.piece, tagged_wav(NAMES[2])))
     theirs = ok(other.get("/api/hand-in"))["pieces"][0]["takes"][0]["take_id"]
     assert page.get(f"/api/hand-in/takes/{theirs}/playback").status_code == 404
     for size in (0, 500 * 2**20):
@@ -366,7 +340,7 @@ def test_what_was_begun_goes_when_recordings_are_destroyed(hall, settings):
     page = hall.pages[NAMES[1]]
     upload = new_id()
     ok(page.put(f"/api/hand-in/files/{upload}", json={"piece_id": hall.piece, "size_bytes": 8}))
-    ok(send(page, hall.piece, tagged_wav(NAMES[1])))
+    ok(hand_in(page, hall.piece, tagged_wav(NAMES[1])))
     begun = settings.data_dir / "handed-in" / upload
     assert begun.is_dir()
     entries = {e["name"]: e["entry_id"] for e in hall.get(f"{hall.base}/roster")}

@@ -213,6 +213,8 @@ def test_the_practice_take_comes_first_and_shows_what_was_agreed_after_the_own_s
     assert heard.playback_sha256 == hall.look(practice_take.playback_of, round_id)
     sent = hall.submit(judge, first.candidate_id, {hall.etude: marks(4)})
     assert (sent.agreed.marks["tone"], sent.agreed.note) == (7, "Clear, a little thin above.")
+    with pytest.raises(NotFound, match="ears are set by ears"):
+        hall.look(panel.findings, principal, first.takes[0].take_id)
     with pytest.raises(WrongState, match="stays as it was sent"):
         hall.do(
             sheets_in.correct, judge, first.candidate_id, version_id=new_id(), marks={hall.etude: marks(6)},

@@ -10,13 +10,15 @@ from printing_hall import Hall, text_of
 from sqlmodel import Session, select
 
 from app.db.database import Database
-from app.db.models import Audition, Candidate, Findings, Take
+from app.db.models import Audition, Candidate, Findings, Job, Take
 from app.domain.errors import NotFound, WrongState
 from app.domain.findings import Findings as MeasuredFindings
 from app.domain.findings import findings_to_dict
+from app.domain.ids import new_id
 from app.services import (
     declaring,
     heard_picture,
+    measuring,
     opening,
     panel,
     panel_music,
@@ -77,6 +79,29 @@ def test_a_take_that_holds_no_tones_says_so(hall: Hall) -> None:
     with hall.database.read() as session:
         model = comment_sheet_model(session, load_round(session, hall.round_id, with_music=False), hall.numbers[1])
     assert (model.parts[1].trace, model.parts[1].why_no_findings) == (None, "The take holds no steady tones.")
+
+
+def test_a_take_whose_measuring_was_set_aside_says_so_to_panel_and_student(hall: Hall) -> None:
+    take_id = heard(hall, hall.numbers[0])
+
+    def set_aside(session: Session) -> None:
+        session.delete(session.exec(select(Findings).where(Findings.take_id == take_id)).one())
+        job = Job(
+            id=new_id(), kind=measuring.KIND, key="k", subject=take_id, state="failed", error="The file breaks off."
+        )
+        session.add(job)
+
+    hall.database.write(set_aside)
+    hall.open()
+    with hall.database.read() as session:
+        with pytest.raises(NotFound, match="could not be measured"):
+            panel.findings(session, _seat(hall, hall.judges[0]), take_id)
+        model = comment_sheet_model(session, load_round(session, hall.round_id, with_music=False), hall.numbers[0])
+        entry = session.get_one(Candidate, hall.numbers[0]).entry_id
+        mine = StudentPrincipal(hall.audition_id, entry, "0" * 32)
+        own = student_page.marked_part(session, mine, hall.numbers[0], hall.etude)
+    assert model.parts[1].why_no_findings == "this take could not be measured; your section leader sees why."
+    assert (own.wide, own.figures, own.practice.pitched) == (None, (), True)
 
 
 def _standing(hall: Hall) -> dict[str, Any]:
