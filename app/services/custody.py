@@ -71,10 +71,13 @@ def entry_hash(entry: AuditEntry) -> str:
     )
 
 
-def first_break(entries: Sequence[AuditEntry]) -> str | None:
-    """What is wrong with one whole chain (in order of ``seq``), as a sentence, or None when it holds."""
-    previous = FIRST_PREVIOUS_HASH
-    for expected_seq, entry in enumerate(entries, start=1):
+def first_break(entries: Sequence[AuditEntry], *, after: tuple[int, str] = (0, FIRST_PREVIOUS_HASH)) -> str | None:
+    """What is wrong with a chain (in order of ``seq``), as a sentence, or None when it holds.
+
+    The entries are the whole chain, or what follows the entry whose ``seq`` and hash are given.
+    """
+    seq, previous = after
+    for expected_seq, entry in enumerate(entries, start=seq + 1):
         if entry.seq != expected_seq:
             return f"entry {expected_seq} of chain {entry.chain} is missing."
         if entry.previous_hash != previous:

@@ -9,11 +9,12 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlmodel import Session, select
+import sqlalchemy as sa
+from sqlmodel import Session, col, select
 
 from app.db.models import AccessToken, Adjudicator, AuditEntry, Candidate, Leader, Piece, Round
 from app.domain.errors import NotFound
-from app.services import custody
+from app.services import chain_checks
 
 ROUND_WIDE = frozenset(
     {"seed-committed", "drawn", "tabulation-confirmed", "opened"}
@@ -67,6 +68,8 @@ class History:
     round_name: str
     deeds: tuple[Deed, ...]
     broken: str | None  # what is wrong with the chain, or None when it holds
+    whole_at: datetime  # when the chain was last read from its beginning,
+    whole_to: int  # and to which entry; what is shown here, and what came after that, was read just now
 
 
 def of_candidate(session: Session, candidate_id: str) -> History:
@@ -75,7 +78,8 @@ def of_candidate(session: Session, candidate_id: str) -> History:
     if candidate is None:
         raise NotFound("This candidate is not there any more; reload the page.")
     round_row = session.get_one(Round, candidate.round_id)
-    entries = custody.chain_entries(session, round_row.id)
+    entries = _concerning(session, round_row.id, candidate_id)
+    checked = chain_checks.check(session, round_row.id, entries)
     pieces = dict(session.exec(select(Piece.id, Piece.title).where(Piece.audition_id == round_row.audition_id)).all())
     letters = dict(
         session.exec(
@@ -96,9 +100,10 @@ def of_candidate(session: Session, candidate_id: str) -> History:
                 entry.hash,
             )
             for entry in entries
-            if _concerns(entry, candidate_id)
         ),
-        custody.first_break(entries),
+        checked.broken,
+        checked.whole_at,
+        checked.whole_to,
     )
 
 
@@ -108,6 +113,17 @@ def by_number(session: Session, blind_number: str) -> list[History]:
     if not ids:
         raise NotFound(f"Nobody had the number {blind_number}.")
     return [of_candidate(session, candidate_id) for candidate_id in ids]
+
+
+def _concerning(session: Session, chain: str, candidate_id: str) -> list[AuditEntry]:
+    """The entries of a round's chain that are about a candidate, in order."""
+    about = sa.or_(
+        col(AuditEntry.subject) == candidate_id,
+        col(AuditEntry.action).in_(ROUND_WIDE),
+        sa.cast(col(AuditEntry.facts), sa.Text).contains(candidate_id),
+    )
+    asked = select(AuditEntry).where(AuditEntry.chain == chain, about).order_by(col(AuditEntry.seq))
+    return [entry for entry in session.exec(asked) if _concerns(entry, candidate_id)]
 
 
 def _concerns(entry: AuditEntry, candidate_id: str) -> bool:

@@ -49,7 +49,7 @@ from app.judging.assignment import describe
 from app.judging.rubric import default_rubric
 from app.judging.rule import default_rule
 from app.listening.version import ALGORITHM_VERSION
-from app.services import measuring
+from app.services import custody, measuring
 from app.services.access import hash_secret
 from benchmarks.scale import server
 
@@ -357,15 +357,13 @@ def _opened(rows: _Rows, of_round: str, frozen: Mapping[str, Any], now: datetime
 
 def _chain(rows: _Rows, chain: str, subjects: Iterable[str], now: datetime) -> None:
     """What was done, twice to everybody."""
-    seq = 1
-    rows.add(
-        AuditEntry, chain=chain, seq=seq, at=now, actor="system", action="drawn", subject=chain, facts={"excluded": []},
-        previous_hash="0" * 64, hash="0" * 64,
-    )  # fmt: skip
-    for subject in subjects:
-        for action in ("came-in", "went-out"):
-            seq += 1
-            rows.add(
-                AuditEntry, chain=chain, seq=seq, at=now, actor="system", action=action, subject=subject,
-                facts={"letter": "A"}, previous_hash="0" * 64, hash="0" * 64,
-            )  # fmt: skip
+    previous = custody.FIRST_PREVIOUS_HASH
+    deeds = [("drawn", chain, {"excluded": []})]
+    deeds += [(action, subject, {"letter": "A"}) for subject in subjects for action in ("came-in", "went-out")]
+    for seq, (action, subject, facts) in enumerate(deeds, start=1):
+        entry = AuditEntry(
+            chain=chain, seq=seq, at=now, actor="system", action=action, subject=subject, facts=facts,
+            previous_hash=previous, hash="",
+        )  # fmt: skip
+        previous = custody.entry_hash(entry)
+        rows.add(AuditEntry, **entry.model_dump(exclude={"id", "hash"}), hash=previous)

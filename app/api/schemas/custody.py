@@ -24,3 +24,5 @@ class HistoryOut(Out):
     round_name: str
     deeds: list[DeedOut]
     broken: str | None
+    whole_at: datetime
+    whole_to: int
