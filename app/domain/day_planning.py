@@ -8,6 +8,7 @@ is near and somebody else is here. A break begins after whoever is playing.
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from heapq import heapify, heappop, heapreplace
 
 from app.domain.day import DayPlan, Pause, minutes
 
@@ -58,26 +59,31 @@ def plan_day(plan: DayPlan, turns: Sequence[TurnFacts], now: datetime | None = N
             found[turn.candidate_id] = PlannedTurn(turn.candidate_id, turn.room_id, stage, at, at, ends)
             gap = minutes(plan.warm_up_minutes)
             free_at[turn.person] = max(free_at.get(turn.person, ends + gap), ends + gap)
-    rooms = [
-        _Room(plan, [t for t in playing if t.room_id == room_id], now)
-        for room_id in dict.fromkeys(t.room_id for t in playing)
-    ]
-    while waiting := [room for room in rooms if room.waiting]:
-        room = min(waiting, key=lambda one: one.cursor)
-        if room.move_on(now):
-            continue  # another room may be free earlier now
-        following = _next(plan, room, free_at, now)
-        if following is None:  # everybody left for this room is busy elsewhere
-            room.cursor = min(free_at[t.person] for t in room.waiting)
-            continue
-        room.waiting.remove(following)
-        starts, ends = room.cursor, room.cursor + _stay(plan, following)
-        warm_up = starts - minutes(plan.warm_up_minutes)
-        found[following.candidate_id] = PlannedTurn(
-            following.candidate_id, following.room_id, "waits", warm_up, starts, ends
-        )
-        free_at[following.person] = ends + minutes(plan.warm_up_minutes)
-        room.cursor = ends + minutes(plan.change_minutes)
+    by_room: dict[str | None, list[TurnFacts]] = {}
+    for turn in playing:
+        by_room.setdefault(turn.room_id, []).append(turn)
+    rooms = [_Room(plan, own, now) for own in by_room.values()]
+    queue = [(room.cursor, at) for at, room in enumerate(rooms) if room.waiting]  # whose turn it is first comes first
+    heapify(queue)
+    while queue:
+        room = rooms[queue[0][1]]
+        if not room.move_on(now):  # else another room may be free earlier now
+            following = _next(plan, room, free_at, now)
+            if following is None:  # everybody left for this room is busy elsewhere
+                room.cursor = min(free_at[t.person] for t in room.waiting)
+            else:
+                room.waiting.remove(following)
+                starts, ends = room.cursor, room.cursor + _stay(plan, following)
+                warm_up = starts - minutes(plan.warm_up_minutes)
+                found[following.candidate_id] = PlannedTurn(
+                    following.candidate_id, following.room_id, "waits", warm_up, starts, ends
+                )
+                free_at[following.person] = ends + minutes(plan.warm_up_minutes)
+                room.cursor = ends + minutes(plan.change_minutes)
+        if room.waiting:
+            heapreplace(queue, (room.cursor, queue[0][1]))
+        else:
+            heappop(queue)
     return found if now is None else _staged(found, {t.candidate_id for t in playing if t.here}, now)
 
 
@@ -132,11 +138,11 @@ def _ends(plan: DayPlan, turn: TurnFacts, entered_at: datetime, now: datetime | 
 
 def _next(plan: DayPlan, room: _Room, free_at: dict[str, datetime], now: datetime | None) -> TurnFacts | None:
     """Who comes into the room when it is free next, or None while everybody left is busy elsewhere."""
-    able = [t for t in room.waiting if free_at.get(t.person, room.cursor) <= room.cursor]
-    near = now is not None and room.cursor - now <= minutes(plan.warm_up_minutes)
-    if near and any(t.here for t in able):
-        able = [t for t in able if t.here]
-    return able[0] if able else None
+    able = (t for t in room.waiting if free_at.get(t.person, room.cursor) <= room.cursor)
+    first = next(able, None)
+    if first is None or first.here or now is None or room.cursor - now > minutes(plan.warm_up_minutes):
+        return first
+    return next((t for t in able if t.here), first)
 
 
 def _staged(found: dict[str, PlannedTurn], here: set[str], now: datetime) -> dict[str, PlannedTurn]:

@@ -62,25 +62,49 @@ class DoorView:
     suggested_minutes: float | None
     rooms: tuple[dict[str, str], ...]
     boards: tuple[RoomBoard, ...]
-    turns: tuple[DoorTurn, ...]
+    turns: tuple[DoorTurn, ...]  # all that are looked for, in order of playing, or a page of them
+    total: int  # how many are looked for
+    offset: int  # how many of them stand before the page
     counts: dict[str, int]
     sentence: str
 
 
-def look(session: Session, audition_id: str, round_id: str | None, *, now: datetime) -> DoorView:
-    """The door of an audition: of the round asked for, or of the newest one that is drawn and not opened."""
+def look(
+    session: Session,
+    audition_id: str,
+    round_id: str | None,
+    *,
+    now: datetime,
+    find: str = "",
+    offset: int | None = None,
+    limit: int | None = None,
+) -> DoorView:
+    """The door of an audition: of the round asked for, or of the newest one that is drawn and not opened.
+
+    With ``limit`` a page of those whose name holds ``find`` or whose number begins so; without ``offset`` it begins
+    with the first who has not played.
+    """
     audition = get_audition(session, audition_id)
     rounds = session.exec(select(Round).where(Round.audition_id == audition_id).order_by(col(Round.position))).all()
     row = room.chosen_round(list(rounds), round_id)
     plan = turns.plan_of(row) if row is not None else None
     rooms = turns.rooms(session, audition_id)
-    lines: tuple[DoorTurn, ...] = ()
+    scheduled: list[ScheduledTurn] = []
     if row is not None and plan is not None and row.state in ("drawn", "opened"):
-        lines = tuple(door_list(session, row, now=now))
-    scheduled = [line.turn for line in lines]
+        scheduled = schedule.schedule(session, row, now=now)
+    found = scheduled
+    if row is not None and find.strip():
+        wanted = room.found(session, row, find)
+        found = [turn for turn in scheduled if turn.candidate_id in wanted]
+    if offset is None:
+        offset = _first_waiting(found) if limit is not None and len(found) > limit else 0
+    page = found[offset:] if limit is None else found[offset : offset + limit]
     names = {one.id: one.name for one in rooms}
+    by_room: dict[str | None, list[ScheduledTurn]] = {}
+    for turn in scheduled:
+        by_room.setdefault(turn.room_id, []).append(turn)
     boards = tuple(
-        _board(scheduled, room_id, names.get(room_id or "", "")) for room_id in _rooms_used(scheduled, names)
+        _board(by_room[room_id], room_id, names.get(room_id or "", "")) for room_id in _rooms_used(scheduled, names)
     )
     counts = _counts(scheduled)
     return DoorView(
@@ -98,7 +122,9 @@ def look(session: Session, audition_id: str, round_id: str | None, *, now: datet
         ),
         rooms=tuple({"id": one.id, "name": one.name} for one in rooms),
         boards=boards,
-        turns=lines,
+        turns=tuple(_named(session, page)),
+        total=len(found),
+        offset=offset,
         counts=counts,
         sentence=_sentence(row, plan is not None, scheduled, counts),
     )
@@ -106,14 +132,21 @@ def look(session: Session, audition_id: str, round_id: str | None, *, now: datet
 
 def door_list(session: Session, row: Round, *, now: datetime | None) -> list[DoorTurn]:
     """Every number with the name behind it, in order of playing."""
-    rows = session.exec(
-        select(Candidate, Entry, Student).where(
-            Candidate.round_id == row.id, Candidate.entry_id == Entry.id, Entry.student_id == Student.id
-        )
-    ).all()
-    who = {c.id: (c, entry, student) for c, entry, student in rows}
+    return _named(session, schedule.schedule(session, row, now=now))
+
+
+def _named(session: Session, scheduled: Sequence[ScheduledTurn]) -> list[DoorTurn]:
+    who: dict[str, tuple[Candidate, Entry, Student]] = {}
+    for start in range(0, len(scheduled), room.AT_ONCE):
+        ids = [turn.candidate_id for turn in scheduled[start : start + room.AT_ONCE]]
+        rows = session.exec(
+            select(Candidate, Entry, Student).where(
+                col(Candidate.id).in_(ids), Candidate.entry_id == Entry.id, Entry.student_id == Student.id
+            )
+        ).all()
+        who |= {candidate.id: (candidate, entry, student) for candidate, entry, student in rows}
     found = []
-    for turn in schedule.schedule(session, row, now=now):
+    for turn in scheduled:
         candidate, entry, student = who[turn.candidate_id]
         found.append(
             DoorTurn(
@@ -166,8 +199,12 @@ def _rooms_used(scheduled: Sequence[ScheduledTurn], names: dict[str, str]) -> li
     return [*(room_id for room_id in names if room_id in used), *([None] if None in used else [])]
 
 
-def _board(scheduled: Sequence[ScheduledTurn], room_id: str | None, name: str) -> RoomBoard:
-    own = [turn for turn in scheduled if turn.room_id == room_id]
+def _first_waiting(scheduled: Sequence[ScheduledTurn]) -> int:
+    """Where the first stands who has not played; 0 when everybody has."""
+    return next((at for at, turn in enumerate(scheduled) if turn.stage not in ("played", "out")), 0)
+
+
+def _board(own: Sequence[ScheduledTurn], room_id: str | None, name: str) -> RoomBoard:
     inside = next((turn for turn in own if turn.stage == "in the room"), None)
     deck = next((turn for turn in own if turn.stage == "on deck"), None)
     ahead = next((turn for turn in own if turn.stage in ("on deck", "warm up", "waits")), None)

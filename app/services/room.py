@@ -185,6 +185,11 @@ def numbers(session: Session, round_row: Round, room_id: str | None) -> tuple[Ro
     return _Line(session, round_row, room_id).numbers()
 
 
+def found(session: Session, round_row: Round, find: str) -> frozenset[str]:
+    """The ids of a round's candidates whose name holds ``find`` or whose number begins so."""
+    return frozenset(_Line(session, round_row, None).ids(find, 0, None))
+
+
 def chosen_round(rounds: list[Round], round_id: str | None) -> Round | None:
     """The round asked for; else the newest that is drawn and not opened, else the newest."""
     if round_id is not None:

@@ -4,9 +4,12 @@ Who is the same person, and who has extra time, is known here; neither leaves to
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
+import sqlalchemy as sa
 from sqlmodel import Session, col, select
 
 from app.db.identities import Entry
@@ -25,6 +28,7 @@ from app.services.sheet_cells import round_pieces
 UNREAD_PIECE_SEC = 90.0  # a piece without notation; our choice
 BETWEEN_PIECES_SEC = 20.0  # announcing, turning the page; our choice
 GREETING_SEC = 60.0  # the script and adjusting the stand; our choice
+_OF_TURN = ("room_id", "planned_at", "check_in_by", "checked_in_at", "called_at", "entered_at", "left_at")
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,60 +133,72 @@ def own_round(session: Session, round_id: str, audition_id: str | None) -> Round
 
 def facts(session: Session, row: Round) -> list[TurnFacts]:
     """What planning knows of every candidate of a round."""
-    own = turns.turns_of(session, row.id)
-    rows = session.exec(
-        select(Candidate, Entry).where(Candidate.round_id == row.id, Candidate.entry_id == Entry.id)
-    ).all()
-    return [
-        TurnFacts(
-            candidate_id=c.id,
-            person=entry.student_id,
-            room_id=own[c.id].room_id,
-            place=own[c.id].place,
-            extra_percent=entry.extra_time_percent,
-            out=c.state in NOT_HEARD,
-            here=own[c.id].checked_in_at is not None,
-            entered_at=own[c.id].entered_at,
-            left_at=own[c.id].left_at,
-        )
-        for c, entry in rows
-    ]
+    return [_facts(one) for one in _everybody(session, row)]
 
 
 def schedule(session: Session, row: Round, *, now: datetime | None) -> list[ScheduledTurn]:
     """Every number with its times as they stand now, in order of playing; who is out comes last."""
     plan = require_plan(row)
-    planned = plan_day(plan, facts(session, row), now)
-    own = turns.turns_of(session, row.id)
-    candidates = session.exec(select(Candidate).where(Candidate.round_id == row.id)).all()
-    found = [_scheduled(c, own[c.id], planned[c.id], now) for c in candidates]
+    everybody = _everybody(session, row)
+    planned = plan_day(plan, [_facts(one) for one in everybody], now)
+    found = [_scheduled(one, planned[one.id], now) for one in everybody]
     return sorted(found, key=lambda t: (t.plays_at is None, t.plays_at or plan.starts_at, t.place))
 
 
-def _scheduled(candidate: Candidate, turn: Turn, planned: PlannedTurn, now: datetime | None) -> ScheduledTurn:
+def _everybody(session: Session, row: Round) -> Sequence[Any]:
+    """One row to the candidate, columns only: a day may be long, and doors ask every few seconds."""
+    columns: list[Any] = [
+        Candidate.id, Candidate.blind_number, Candidate.state, Entry.student_id, Entry.extra_time_percent,
+        sa.func.coalesce(Turn.place, Candidate.playing_order).label("place"),
+        *(getattr(Turn, name) for name in _OF_TURN),
+    ]  # fmt: skip
+    return session.execute(
+        sa.select(*columns)
+        .select_from(Candidate)
+        .join(Entry, col(Entry.id) == Candidate.entry_id)
+        .join(Turn, col(Turn.candidate_id) == Candidate.id, isouter=True)
+        .where(col(Candidate.round_id) == row.id)
+    ).all()
+
+
+def _facts(one: Any) -> TurnFacts:
+    return TurnFacts(
+        candidate_id=one.id,
+        person=one.student_id,
+        room_id=one.room_id,
+        place=one.place,
+        extra_percent=one.extra_time_percent,
+        out=one.state in NOT_HEARD,
+        here=one.checked_in_at is not None,
+        entered_at=one.entered_at,
+        left_at=one.left_at,
+    )
+
+
+def _scheduled(one: Any, planned: PlannedTurn, now: datetime | None) -> ScheduledTurn:
     return ScheduledTurn(
-        candidate_id=candidate.id,
-        blind_number=candidate.blind_number,
-        room_id=turn.room_id,
-        place=turn.place,
-        state=candidate.state,
+        candidate_id=one.id,
+        blind_number=one.blind_number,
+        room_id=one.room_id,
+        place=one.place,
+        state=one.state,
         stage=planned.stage,
         warm_up_at=planned.warm_up_at,
         plays_at=planned.plays_at,
         ends_at=planned.ends_at,
-        planned_at=turn.planned_at,
-        check_in_by=turn.check_in_by,
-        checked_in_at=turn.checked_in_at,
-        called_at=turn.called_at,
-        entered_at=turn.entered_at,
-        left_at=turn.left_at,
-        behind_minutes=behind_minutes(planned, turn.planned_at),
-        overdue=is_overdue(candidate, turn, now),
+        planned_at=one.planned_at,
+        check_in_by=one.check_in_by,
+        checked_in_at=one.checked_in_at,
+        called_at=one.called_at,
+        entered_at=one.entered_at,
+        left_at=one.left_at,
+        behind_minutes=behind_minutes(planned, one.planned_at),
+        overdue=_is_overdue(one, now),
     )
 
 
-def is_overdue(candidate: Candidate, turn: Turn, now: datetime | None) -> bool:
+def _is_overdue(one: Any, now: datetime | None) -> bool:
     """Whether check-in has closed for somebody who has not come."""
-    if now is None or turn.check_in_by is None or turn.checked_in_at is not None:
+    if now is None or one.check_in_by is None or one.checked_in_at is not None:
         return False
-    return candidate.state == "expected" and now > turn.check_in_by
+    return bool(one.state == "expected" and now > one.check_in_by)

@@ -92,7 +92,9 @@ PAGES = (
     Page("/api/rounds/{round_id}/practice", of="handed_in"),
     Page("/api/room", "?audition_id={audition_id}&limit=100", who="proctor"),
     Page("/api/room", "?audition_id={audition_id}&limit=100&find=cora", who="proctor"),
-    Page("/api/door", "?limit=100", who="proctor"),
+    Page("/api/door", "?round_id={a_day}&limit=100", who="proctor"),
+    Page("/api/door", "?round_id={a_day}&limit=100&find=cora", who="proctor"),
+    Page("/api/door", "?round_id={in_rooms}&limit=100", who="proctor"),
     Page("/api/day-recordings", "?round_id={in_rooms}", who="proctor"),
     Page("/api/day-recordings/{recording_id}", who="proctor"),
     Page("/api/uploads", "?audition_id={audition_id}", who="proctor"),
@@ -147,7 +149,7 @@ def address(page: Page, there: Season) -> str:
         "audition_id": there.audition, "round_id": getattr(there, page.of) if page.of else "",
         "candidate_id": there.own if page.who == "adjudicator" else there.candidate,
         "recording_id": there.day_recording, "in_rooms": there.in_rooms,
-        "handed_in": there.handed_in,
+        "handed_in": there.handed_in, "a_day": there.a_day,
     }  # fmt: skip
     return (page.route + page.query).format(**ids)
 
@@ -176,7 +178,8 @@ async def measure(
             )
             where = address(page, there)
             first = await client.get(where, headers=headers)
-            query = page.query.replace("{audition_id}", "…").replace("{in_rooms}", "…").replace("{handed_in}", "…")
+            query = page.query.replace("{audition_id}", "…")
+            query = query.replace("{in_rooms}", "everybody").replace("{a_day}", "a day").replace("{handed_in}", "…")
             name = page.route.removeprefix("/api") + query
             name += f" ({page.of or page.who})" if page.of or page.who != "leader" else ""
             if first.status_code != 200:

@@ -1,7 +1,8 @@
-"""A season of a whole state as rows, written in bulk: three rounds of everybody, each in another stage.
+"""A season of a whole state as rows, written in bulk: three rounds of everybody, each in another stage, and one day.
 
 The first round was recorded in the room and is opened: private links and printed sheets are there. The second is
-handed in and heard in shares, every sheet is sent. The third is drawn and about to be recorded in rooms. Rows go in by
+handed in and heard in shares, every sheet is sent. The third is drawn and about to be recorded in rooms,
+by everybody on one day; a fourth holds as many as rooms really record on a day, half of whom have played. Rows go in by
 COPY, so that 20,000 candidates take some seconds.
 """
 
@@ -55,6 +56,7 @@ from benchmarks.scale import server
 
 SHEETS_EACH = 3  # adjudicators who heard a candidate of the round that was handed in
 SCHOOLS, TEACHERS, ROOMS = 400, 700, 20
+A_DAY = 2_000  # candidates in rooms on one day: a hundred to the room, ten hours
 BY_HAND = 300  # absences, recusals, sheets from paper: as many as people note
 PEAKS = json.dumps([round(0.5 + 0.4 * ((n * 7) % 11) / 11, 3) for n in range(1000)])
 ORDER = (
@@ -72,6 +74,7 @@ class Season:
     opened: str  # rounds
     handed_in: str
     in_rooms: str
+    a_day: str
     candidate: str  # of the round that is handed in
     own: str  # one of the adjudicator's share
     day_recording: str
@@ -172,14 +175,26 @@ def _season(candidates: int, adjudicators: int) -> tuple[_Rows, Season]:
         handed_in_at=now, seats=min(500, candidates // 20), **common,
     )  # fmt: skip
     in_rooms = rows.add(
-        Round, name="Final", position=2, state="drawn", kind="final",
+        Round, name="Final", position=3, state="drawn", kind="final",
         day={"starts_at": "2026-03-07T08:00:00+00:00", "minutes": 5.0}, **common,
+    )  # fmt: skip
+    a_day = rows.add(
+        Round, name="Saturday", position=2, state="drawn", kind="final",
+        day={"starts_at": (now - timedelta(hours=3)).isoformat(), "minutes": 5.0}, **common,
     )  # fmt: skip
     played = _numbers(rows, opened, entries, "heard", chance)
     sent_in = _numbers(rows, handed_in, entries, "heard", chance)
     called = _numbers(rows, in_rooms, entries, "expected", chance)
     for n, one in enumerate(called):
         rows.add(Turn, candidate_id=one, place=n + 1, room_id=rooms[n % ROOMS])
+    for n, one in enumerate(_numbers(rows, a_day, entries[:A_DAY], "present", chance)):
+        entered = now - timedelta(hours=3) + timedelta(minutes=6) * (n // ROOMS)
+        gone = entered < now - timedelta(minutes=6)
+        rows.add(
+            Turn, candidate_id=one, place=n + 1, room_id=rooms[n % ROOMS], planned_at=entered,
+            check_in_by=entered - timedelta(minutes=30), checked_in_at=now - timedelta(hours=4),
+            entered_at=entered if gone else None, left_at=entered + timedelta(minutes=5) if gone else None,
+        )  # fmt: skip
     _takes(rows, sent_in, pieces, now, measured=True)
     _takes(rows, played, pieces[:1], now, measured=False)
     _sheets(rows, sent_in, judges, pieces, now, chance)
@@ -220,7 +235,7 @@ def _season(candidates: int, adjudicators: int) -> tuple[_Rows, Season]:
         _chain(rows, chain, whom, now)
     _chain(rows, audition, entries[:1000], now)
     return rows, Season(
-        audition, opened, handed_in, in_rooms, sent_in[-1], sent_in[0], day_recordings[0],
+        audition, opened, handed_in, in_rooms, a_day, sent_in[-1], sent_in[0], day_recordings[0],
         adjudicator="panel 0", proctor="proctor", student=f"student {waiting}", hand_in="hand in 0", checker="checker",
     )  # fmt: skip
 

@@ -40,6 +40,8 @@ def long(server: Any, monkeypatch: pytest.MonkeyPatch) -> tuple[str, str, list[d
         round_id = made.json()["id"]
         for step in ("commit", "draw"):
             client.post(f"/api/rounds/{round_id}/{step}", headers=headers).raise_for_status()
+        day = {"starts_at": "2026-03-14T09:00Z", "minutes": 5}
+        client.put(f"/api/rounds/{round_id}/day", json=day, headers=headers).raise_for_status()
 
     def sheets(session: Session) -> None:
         panel = session.exec(select(Adjudicator).where(Adjudicator.audition_id == first.audition_id)).all()
@@ -81,6 +83,17 @@ def test_long_lists_are_paged_and_searched(open_context: Any, open_page: Any, se
     look("its last page")
     page.get_by_role("searchbox", name="Find a number").fill("nobody")
     expect(page.get_by_text("Nobody is found by that.")).to_be_visible()
+
+    page.goto(f"/door.html?audition_id={audition}")
+    page.get_by_role("combobox", name="Round").select_option(label="Long round")
+    expect(page.get_by_text(f"1 to 100 of {PEOPLE} numbers")).to_be_visible()
+    look("a long door")
+    page.get_by_role("button", name="Later").click()
+    expect(page.get_by_text(f"101 to {PEOPLE} of {PEOPLE} numbers")).to_be_visible()
+    page.get_by_role("searchbox", name="Find a name or number").fill("player 077")
+    expect(page.get_by_role("button", name=re.compile("^Check in"))).to_have_count(1)
+    expect(page.get_by_text("Player 077")).to_be_visible()
+    look("the door, one found")
 
     reply = httpx.post(
         f"{server.url}/api/rounds/{round_id}/open",

@@ -6,6 +6,7 @@ from fastapi import APIRouter, Query
 from sqlmodel import Session
 
 from app.api.access import LeaderHere, ProctorHere
+from app.api.paging import Find, Limit
 from app.api.resources import Held, ReadSession
 from app.api.routes.takes import own_audition
 from app.api.schemas.day import (
@@ -31,6 +32,9 @@ from app.services.door import DoorView
 router = APIRouter(prefix="/api", tags=["audition day"], responses=SIGNED_IN_PROBLEMS)
 
 QueryId = Annotated[str | None, Query(pattern=ID_PATTERN)]
+FromNow = Annotated[
+    int | None, Query(ge=0, le=10_000_000, description="How many to leave out; left out: those who have played.")
+]
 
 
 @router.get("/auditions/{audition_id}/rooms", response_model=list[RecordingRoomOut])
@@ -79,16 +83,26 @@ def announce(round_id: PathId, principal: LeaderHere, held: Held) -> DoneOut:
 
 @router.get("/door", response_model=DoorViewOut)
 def look(
-    principal: ProctorHere, session: ReadSession, held: Held, audition_id: QueryId = None, round_id: QueryId = None
+    principal: ProctorHere,
+    session: ReadSession,
+    held: Held,
+    audition_id: QueryId = None,
+    round_id: QueryId = None,
+    find: Find = "",
+    offset: FromNow = None,
+    limit: Limit = None,
 ) -> DoorView:
-    """Who has come, who is next, how late each room is. A leader says which audition; a tablet has its own."""
+    """Who has come, who is next, how late each room is. A leader says which audition; a tablet has its own.
+
+    With ``limit`` a page of those whose name holds ``find`` or whose number begins so.
+    """
     own = own_audition(principal)
     if own is not None and audition_id not in (None, own):
         raise NotAllowed("This tablet belongs to another audition's recording room.")
     wanted = own or audition_id
     if wanted is None:
         raise BadInput("Say which audition's door is meant (audition_id).")
-    return door.look(session, wanted, round_id, now=held.clock())
+    return door.look(session, wanted, round_id, now=held.clock(), find=find, offset=offset, limit=limit)
 
 
 @router.post("/candidates/{candidate_id}/check-in", response_model=DoneOut)

@@ -151,6 +151,8 @@ class DoorViewOut(Out):
     rooms: list[RecordingRoomOut]
     boards: list[RoomBoardOut]
     turns: list[DoorTurnOut]
+    total: int
+    offset: int
     counts: dict[str, int]
     sentence: str
 

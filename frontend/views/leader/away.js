@@ -3,8 +3,8 @@
 import { call } from "../../core/api.js";
 import { Choice, Deed, Line, Wrong, html, useAct, useLoad, useState } from "../parts.js";
 
-/** @param {{audition: any, round: any, turns: any[]}} props turns: in order of playing */
-export function Away({ audition, round, turns }) {
+/** @param {{audition: any, round: any, turns: any[], all: boolean}} props turns: in order of playing, all or a page */
+export function Away({ audition, round, turns, all }) {
   const base = `/api/rounds/${round.id}/absences`;
   const away = useLoad(() => call("GET", base), [round.id]);
   const panel = useLoad(() => call("GET", `/api/auditions/${audition.id}/adjudicators`), [audition.id]);
@@ -27,7 +27,7 @@ export function Away({ audition, round, turns }) {
   const why = !adjudicator ? "Choose the adjudicator." : !from ? "Choose the first number." : !reason.trim() ? "Write the reason." : "";
   const pick = [{ key: "", name: "choose" }];
   return html`<h3>An adjudicator is away</h3>
-    <p>What is not marked stays missing. It never counts as zero, and the standing says so.</p>
+    <p>What is not marked stays missing. It never counts as zero, and the standing says so.${all ? "" : " To choose from are the numbers on the page above; turn it for others."}</p>
     <${Wrong}>${away.error || panel.error || act.error}<//>
     ${(away.data ?? []).length
       ? html`<ul class="plain lined">${away.data.map(

@@ -2,6 +2,7 @@
 
 import { call, fetchBlob } from "../../core/api.js";
 import { Ask, Deed, Line, Said, Waiting, Wrong, html, saveAs, useAct, useEffect, useLoad, useState } from "../parts.js";
+import { Pages } from "../pages.js";
 import { STAGE_WORDS, STATE_WORDS, behindText, clockText } from "../day-text.js";
 import { Boards } from "../room/boards.js";
 import { Away } from "./away.js";
@@ -10,6 +11,7 @@ import { JoinLink } from "./join-link.js";
 import { RoundChoice, useRounds } from "./rounds.js";
 
 const POLL_MS = 20_000; // our choice
+const LINES = 500; // our choice: nearly every day whole, and no more than one reply holds
 const PRINTED = [
   { key: "slips", name: "Number slips" },
   { key: "door-list", name: "Door list (names)" },
@@ -75,7 +77,8 @@ function Rooms({ audition }) {
 
 /** @param {{audition: any, round: any}} props */
 function RoundDay({ audition, round }) {
-  const day = useLoad(() => call("GET", `/api/door?audition_id=${audition.id}&round_id=${round.id}`), [round.id]);
+  const [offset, setOffset] = useState(0);
+  const day = useLoad(() => call("GET", `/api/door?audition_id=${audition.id}&round_id=${round.id}&limit=${LINES}&offset=${offset}`), [round.id, offset]);
   const act = useAct();
   const [said, setSaid] = useState("");
   useEffect(() => {
@@ -97,7 +100,7 @@ function RoundDay({ audition, round }) {
     <h3>Schedule</h3>
     <p class="next" role="status">${shown.plan ? shown.sentence : "The schedule stands here once the plan is kept."}</p>
     <${Wrong}>${act.error}<//><${Said}>${said}<//>
-    ${shown.turns.length
+    ${shown.total
       ? html`<div class="deeds"><${Deed} kind=${announced ? "" : "deed"} busy=${act.busy} onClick=${announce}>${announced ? "Announce the times anew" : "Give out rooms and announce the times"}<//></div>
           <${Boards} boards=${shown.boards} />
           <div class="table"><table>
@@ -108,7 +111,8 @@ function RoundDay({ audition, round }) {
                 <td>${shown.rooms.find((one) => one.id === turn.room_id)?.name ?? ""}</td>
                 <td>${STATE_WORDS[turn.state] ?? turn.state}<span class="soft small"> ${turn.checked_in_at ? STAGE_WORDS[turn.stage] : ""}</span></td></tr>`,
             )}</tbody></table></div>
-          <${Away} audition=${audition} round=${{ ...round, state: shown.round.state }} turns=${shown.turns} />
+          <${Pages} total=${shown.total} offset=${shown.offset} limit=${LINES} onOffset=${setOffset} what="number" />
+          <${Away} audition=${audition} round=${{ ...round, state: shown.round.state }} turns=${shown.turns} all=${shown.turns.length === shown.total} />
           <h3>On paper</h3>
           <${Printed} audition=${audition} round=${round} />`
       : null}`;

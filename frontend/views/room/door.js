@@ -2,7 +2,8 @@
 
 import { call, fetchBlob } from "../../core/api.js";
 import { proctorKey } from "../../core/keys.js";
-import { Ask, Choice, Deed, Dialog, Head, Line, Waiting, Wrong, html, render, saveAs, useAct, useEffect, useLoad, useState } from "../parts.js";
+import { Ask, Choice, Deed, Dialog, Head, Line, Waiting, Wrong, html, render, saveAs, useAct, useEffect, useLoad, useRef, useState } from "../parts.js";
+import { LINES, Pages, Search, usePages } from "../pages.js";
 import { instrumentText } from "../instrument-text.js";
 import { STAGE_WORDS, STATE_WORDS, clockText } from "../day-text.js";
 import { Boards } from "./boards.js";
@@ -27,15 +28,20 @@ function Door() {
   const [callBoard, setCallBoard] = useState(false);
   const [asking, setAsking] = useState(/** @type {any} */ (null));
   const act = useAct();
-  const query = new URLSearchParams();
+  const pages = usePages();
+  const [turned, setTurned] = useState(false); // until then the page begins with the first who has not played
+  const query = new URLSearchParams({ find: pages.find, limit: String(LINES) });
+  if (turned) query.set("offset", String(pages.offset));
   if (auditionId) query.set("audition_id", auditionId);
   if (roundId) query.set("round_id", roundId);
-  const door = useLoad(() => call("GET", `/api/door${query.size ? `?${query}` : ""}`, undefined, { token }), [roundId]);
+  const door = useLoad(() => call("GET", `/api/door?${query}`, undefined, { token }), [roundId, pages.find, pages.offset, turned]);
   useEffect(() => {
     const timer = setInterval(() => document.hidden || void door.reload(), POLL_MS);
     return () => clearInterval(timer);
   }, [door.reload]);
-  const shown = door.data;
+  const before = useRef(/** @type {any} */ (null));
+  if (door.data) before.current = door.data;
+  const shown = door.data ?? before.current; // the search field must not vanish under whoever types in it
   const send = async (/** @type {string} */ path, /** @type {any} */ body = {}, method = "POST") => {
     await call(method, path, body, { token });
     await door.reload();
@@ -55,7 +61,7 @@ function Door() {
       <${Wrong}>${door.error || act.error}<//>
       ${drawn.length > 1 ? html`<${Choice} label="Round" short value=${shown.round?.id} onValue=${setRoundId} options=${drawn.map((one) => ({ key: one.id, name: one.name }))} />` : null}
       <p class="next" role="status">${shown.sentence}</p>
-      ${shown.turns.length
+      ${shown.total || pages.find
         ? html`<${Boards} boards=${shown.boards} />
             <div class="deeds">
               <${Deed} onClick=${() => setCallBoard(true)}>Show the call board<//>
@@ -63,12 +69,14 @@ function Door() {
               <${Deed} kind="plain" onClick=${() => setAsking({ kind: "pause" })}>A break now<//>
             </div>
             <p class="soft">${shown.late_rule}</p>
+            ${shown.total > LINES || pages.find ? html`<${Search} label="Find a name or number" pages=${{ ...pages, setFind: (/** @type {string} */ text) => { setTurned(false); pages.setFind(text); } }} />` : null}
             <div class="table"><table class="cards">
               <thead><tr><th>Plays at</th><th>Number</th><th>Name</th><th>Room</th><th>State</th><th><span class="unseen">What to do</span></th></tr></thead>
               <tbody>${shown.turns.map((line) => html`<${Row} key=${line.turn.candidate_id} line=${line} starts=${starts} rooms=${shown.rooms} opened=${shown.round?.state === "opened"} send=${send} onAsk=${setAsking} />`)}</tbody>
-            </table></div>`
+            </table></div>
+            <${Pages} total=${shown.total} offset=${shown.offset} limit=${LINES} onOffset=${(/** @type {number} */ offset) => { setTurned(true); pages.setOffset(offset); }} what="number" />`
         : null}
-      ${shown.round && shown.plan && shown.turns.length ? html`<${Printed} roundId=${shown.round.id} />` : null}
+      ${shown.round && shown.plan && shown.total ? html`<${Printed} roundId=${shown.round.id} />` : null}
     </main>
     ${callBoard ? html`<${CallBoard} boards=${shown.boards} onClose=${() => setCallBoard(false)} />` : null}
     ${asking ? html`<${Asking} asking=${asking} shown=${shown} send=${send} onClose=${() => setAsking(null)} />` : null}`;

@@ -111,6 +111,34 @@ def test_the_recording_room_comes_in_pages_and_says_who_is_next(leader, base):
         seen = ok(leader.get(f"{room}&limit=3&find={quote(find)}"))
         assert (seen["total"], len(seen["candidates"]), seen["drawn"]) == (found, min(found, 3), 24), find
 
+    _the_door_comes_in_pages(leader, base, round_id)
+
+
+def _the_door_comes_in_pages(leader, base, round_id):
+    """In order of playing; without a beginning from the first who has not played. Counts are of everybody."""
+    assert leader.put(f"/api/rounds/{round_id}/day", json={"starts_at": "2026-03-14T09:00Z", "minutes": 5}).is_success
+    door = f"/api/door?audition_id={base.rpartition('/')[2]}"
+    whole = ok(leader.get(door))
+    assert (len(whole["turns"]), whole["total"], whole["offset"]) == (24, 24, 0)
+    assert [line["turn"]["stage"] for line in whole["turns"]].index("out") == 23  # who is absent comes last
+    pages = [ok(leader.get(f"{door}&limit=9&offset={n}")) for n in (0, 9, 18)]
+    assert [line["turn"]["candidate_id"] for page in pages for line in page["turns"]] == [
+        line["turn"]["candidate_id"] for line in whole["turns"]
+    ]
+    assert all(page["counts"] == whole["counts"] and page["total"] == 24 for page in pages)
+    for line in whole["turns"][:2]:
+        path = f"/api/candidates/{line['turn']['candidate_id']}"
+        assert leader.patch(path, json={"state": "present", "reason": ""}).is_success
+        for deed in ("enter", "leave"):
+            assert leader.post(f"{path}/turn", json={"deed": deed}).is_success
+    now = ok(leader.get(f"{door}&limit=9"))
+    assert (now["offset"], now["turns"][0]["turn"]["stage"]) == (2, "waits")
+    assert ok(leader.get(f"{door}&limit=24"))["offset"] == 0
+    found = ok(leader.get(f"{door}&limit=3&find=student 0"))
+    assert (found["total"], len(found["turns"])) == (10, 3)
+    assert all("Student 0" in line["name"] for line in found["turns"])
+    assert (found["counts"], found["boards"]) == (now["counts"], now["boards"])
+
 
 def test_own_pupils_are_proposed_in_pages(leader, base):
     ok(leader.post(f"{base}/adjudicators", json={"name": "Teacher 1"}))
