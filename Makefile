@@ -8,6 +8,9 @@ VENV := .venv
 BIN := $(VENV)/bin
 UV := $(BIN)/uv
 
+# Where this is set (many container images do), every process that a test starts compiles every module anew: 2 s each.
+unexport PYTHONDONTWRITEBYTECODE
+
 .PHONY: install demo test check lock clean
 
 install: $(VENV)/.installed
