@@ -4,6 +4,8 @@ PYTHON ?= python3
 PORT ?= 8000
 DEMO_DATA ?= .demo
 TESTERS ?= 3
+# Whole modules, in the order that tests/conftest.py gives them.
+SHARED := --dist loadfile --no-loadscope-reorder
 VENV := .venv
 BIN := $(VENV)/bin
 UV := $(BIN)/uv
@@ -11,7 +13,7 @@ UV := $(BIN)/uv
 # Where this is set (many container images do), every process that a test starts compiles every module anew: 2 s each.
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: install demo test check lock clean
+.PHONY: install demo test check compiled lock clean
 
 install: $(VENV)/.installed
 
@@ -31,11 +33,16 @@ $(VENV)/.tested: $(VENV)/.installed tests/requirements.lock
 demo: install
 	@$(BIN)/fairhearing demo --data $(DEMO_DATA) --port $(PORT)
 
-# What drives a real browser records in real time and runs alone; the rest shares the cores. Three to two cores, because
-# a quarter of the time goes into waiting for servers.
-test: check
-	@$(BIN)/python -m pytest -m "not browser" -n $(TESTERS) --dist loadfile
-	@$(BIN)/python -m pytest -m browser
+# Three processes to two cores, because a quarter of the time goes into waiting for servers. What drives a real browser
+# waits more than it works, but records in real time: two processes, apart from the rest.
+test: $(VENV)/.tested
+	@$(MAKE) --no-print-directory -j 2 check compiled
+	@$(BIN)/python -m pytest -m "not browser" -n $(TESTERS) $(SHARED)
+	@$(BIN)/python -m pytest -m browser -n 2 $(SHARED)
+
+# The loops of the listening, compiled once beside the checks: else each process that begins with them does it.
+compiled: $(VENV)/.installed
+	@$(BIN)/python -c 'from app.services.measuring import warm_up; warm_up()'
 
 check: $(VENV)/.tested
 	@$(BIN)/ruff check app tests benchmarks alembic

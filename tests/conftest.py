@@ -70,6 +70,12 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--engine", choices=ENGINES, help="the database for every test that needs one")
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Modules with slow tests come first: else one process is left alone with them when the others are done."""
+    slow = {item.path for item in items if item.get_closest_marker("slow")}
+    items.sort(key=lambda item: item.path not in slow)
+
+
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
     if "engine" not in metafunc.fixturenames:
         return
