@@ -97,7 +97,7 @@ def _fill(settings: Settings, database: Database, show: Callable[[float, str], N
         for key in rounds:
             seeding.hand_in_sheets(database, scenario, seeded, key, candidates[key])
         _wait_for_findings(database, len(takes), show)
-        seeding.open_round(database, seeded, rounds["first"])
+        seeding.open_rounds(database, scenario, seeded, rounds)
 
 
 def _wait_for_findings(database: Database, count: int, show: Callable[[float, str], None]) -> None:
@@ -138,7 +138,8 @@ def _say_what_to_look_at(address: str, out: TextIO) -> None:
 The demonstration is ready:  {address}
 
   Enter as section leader:    the first round is opened: Standing, then Sheets (score sheet, ten comment
-                              sheets). The final is drawn and played, and waits for adjudicator D.
+                              sheets). Solo in the winter concert: a piece that nobody typed in, opened too.
+                              The final is drawn and played, and waits for adjudicator D.
   Enter as adjudicator D:     hear the final by number, mark it, write remarks, submit.
   Then as section leader:     open the final; names appear.
   Enter the recording room:   the playing order, who stands behind which number, takes and their checks.

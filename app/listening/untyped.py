@@ -35,6 +35,7 @@ GAP_SEC = 0.04
 SHORTEST_SEC = 0.08
 LEAST_CONFIDENCE = 0.5
 NEW_ATTACK_DIP_DB = 4.0
+DYING_DB = 20.0  # so far under the same pitch right before it a sound is the room's, not a note
 BREATH_SEC = 0.25
 LEAST_NOTES = 3
 TRACE_STEP_SEC = 0.02  # nine points to a cycle of vibrato: enough to be seen
@@ -140,14 +141,21 @@ def cut_notes(features: Features, tuning_cents: float) -> list[SoundingNote]:
         last = int(i)
     if start is not None:
         found.append((start, last + 1))
-    out = []
+    out: list[SoundingNote] = []
+    last_db = -np.inf
     for a, b in found:
         for c, d in _attacks_within(features, a, b):
             kept = cents[c:d][voiced[c:d]]
-            if (d - c) * hop >= SHORTEST_SEC and kept.size:
-                midi = round(float(np.median(kept)) / 100.0)
-                times = features.times_sec
-                out.append(SoundingNote(float(times[c]), float(times[d - 1]) + hop, midi))
+            if (d - c) * hop < SHORTEST_SEC or not kept.size:
+                continue
+            times = features.times_sec
+            note = SoundingNote(float(times[c]), float(times[d - 1]) + hop, round(float(np.median(kept)) / 100.0))
+            level_db = float(np.median(features.level_db[c:d]))
+            same = bool(out) and out[-1].sounding_midi == note.sounding_midi
+            if same and note.onset_sec - out[-1].offset_sec < BREATH_SEC and level_db < last_db - DYING_DB:
+                continue
+            out.append(note)
+            last_db = level_db
     return out
 
 

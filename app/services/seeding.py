@@ -21,6 +21,7 @@ from app.domain.actor import SYSTEM, Actor
 from app.domain.errors import BadInput
 from app.domain.ids import new_id
 from app.domain.piece import Piece
+from app.files.abc_text import read_abc
 from app.files.store import BlobStore
 from app.services import audition as auditions
 from app.services import (
@@ -142,13 +143,19 @@ def draw_round(database: Database, scenario: Scenario, seeded: Seeded, round_key
 def takes_to_make(database: Database, scenario: Scenario, seeded: Seeded) -> list[TakeToMake]:
     """Every take of the scenario, with the piece as its player's instrument reads it."""
     instruments = {line["key"]: line["instrument"] for line in scenario.cast["roster"]}
+    # What nobody typed in must be played from something all the same.
+    from_memory = {p["key"]: "\n".join(p["played"]) for p in scenario.cast["pieces"] if "played" in p}
     out: list[TakeToMake] = []
     with database.read() as session:
         rows = {key: session.get_one(PieceRow, piece_id) for key, piece_id in seeded.pieces.items()}
     for round_key, players in scenario.takes.items():
         for student, plans in players.items():
             for piece_key, plan in plans.items():
-                piece = pieces.load_piece(rows[piece_key], instruments[student])
+                page = from_memory.get(piece_key)
+                if page is None:
+                    piece = pieces.load_piece(rows[piece_key], instruments[student])
+                else:
+                    piece = read_abc(page, instrument=instruments[student])
                 out.append(TakeToMake(round_key, student, piece_key, piece, plan, seed=1000 + len(out)))
     return out
 
@@ -201,9 +208,11 @@ def hand_in_sheets(
     return count
 
 
-def open_round(database: Database, seeded: Seeded, round_id: str) -> None:
-    """Open a round whose sheets are all in."""
-    opening.open_round(database, round_id, reason="", actor=seeded.actor)
+def open_rounds(database: Database, scenario: Scenario, seeded: Seeded, rounds: Mapping[str, str]) -> None:
+    """Open the rounds whose sheets are all in; ``rounds`` are ids by the scenario's keys."""
+    for plan in scenario.cast["rounds"]:
+        if plan["opened"]:
+            opening.open_round(database, rounds[plan["key"]], reason="", actor=seeded.actor)
 
 
 def _piece_adder(
@@ -211,6 +220,8 @@ def _piece_adder(
 ) -> Callable[[Session], str]:
     if "recipe" in piece:
         new = pieces.from_recipe(piece["recipe"], title=piece["title"])
+    elif "played" in piece:
+        new = pieces.untyped(piece["title"], instrument=piece["instrument"])
     else:
         data = (scenario.folder / piece["file"]).read_bytes()
         new = pieces.from_notation(data, file_name=piece["file"], title=piece["title"], instrument=piece["instrument"])

@@ -233,7 +233,7 @@ def _yardstick_text(caption: str, ruler: Yardstick) -> str:
 def _blocks(loaded: PrintedRound, candidate: Candidate) -> tuple[MarksBlock, ...]:
     table, rubric, rule = loaded.marks.table, loaded.marks.rubric, loaded.marks.rule
     measured = {t.piece_id: t for t in loaded.marks.measured if t.candidate_id == candidate.id}
-    total = sum(rule.piece_weights.values())
+    total = sum(rule.piece_weights.get(piece_id, 0.0) for piece_id in table.piece_ids)  # a round may hear some only
     blocks = []
     for piece_id in table.piece_ids:
         rows = []

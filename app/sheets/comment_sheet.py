@@ -243,8 +243,7 @@ def _opening_height(sheet: Sheet, part: PartOnSheet) -> float:
     """Height of a part's sentences, which stay with the heading; its music may begin the next page."""
     text = sum(text_height([Span(f.sentence)], palette.BODY_PT, sheet.text_width - 12) + 2 for f in part.findings)
     if part.findings or part.engraving is None:
-        first = paper_lines(part.trace, sheet.text_width, 1)[0].height if part.trace is not None else 0.0
-        return text + 14 + first
+        return text + 14
     scale = space_for(part.engraving, sheet.text_width)
     return text + 12 + lay_out(part.engraving, part.marks, scale, short=part.short)[0].height
 

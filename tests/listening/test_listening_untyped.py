@@ -128,6 +128,14 @@ def test_a_hole_in_the_track_between_slurred_notes_hides_no_later_change() -> No
     assert [n.onset_sec for n in notes] == pytest.approx([0.0, 0.4, 0.8, 1.2], abs=0.02)
 
 
+def test_what_dies_away_in_the_room_is_no_note_of_its_own() -> None:
+    hz = contour(np.zeros(240), 62)
+    for second_db, notes in ((-52.0, 1), (-32.0, 2)):
+        level = np.concatenate([np.full(200, -20.0), np.full(40, second_db)])
+        level[196:202] = -60.0  # the dip that a new attack leaves
+        assert len(cut_notes(features_of(hz, level_db=level), 0.0)) == notes
+
+
 def test_wide_vibrato_is_one_note() -> None:
     t = np.arange(300) * 0.005
     notes = cut_notes(features_of(contour(45.0 * np.sin(2 * np.pi * 5.5 * t), 64)), 0.0)

@@ -56,6 +56,15 @@ def test_the_main_audition_is_as_it_was(seeded, database):
     with database.read() as session:
         assert session.exec(select(Round).where(Round.audition_id == seeded.audition_id)).all() == []
         pieces = session.exec(select(Piece.kind).where(Piece.audition_id == seeded.audition_id)).all()
-        assert sorted(pieces) == ["generated", "notation"]
+        assert sorted(pieces) == ["generated", "notation", "untyped"]
         drawn = session.exec(select(Candidate)).all()
     assert len(drawn) == 10  # of today's round
+
+
+def test_what_nobody_typed_in_is_played_by_each_on_the_own_instrument(seeded, database):
+    scenario = seeding.read_scenario(packaged_folder("seed_data"))
+    solo = [take for take in seeding.takes_to_make(database, scenario, seeded) if take.round_key == "solo"]
+    assert {take.piece_key for take in solo} == {"song"}
+    first = {take.piece.instrument: take.piece.notes[0] for take in solo}
+    assert {key: note.sounding_midi for key, note in first.items()} == {"clarinet-bb": 58, "sax-alto": 51}
+    assert {note.written_pitch for note in first.values()} == {"C4"}

@@ -63,9 +63,9 @@ export const panelSource = (take, token) => ({
 /**
  * @param {{take: any, source: Source, jump?: {current: ((bar: string) => void) | null}, onSounding?: (bar: string | null) => void, onBar?: (bar: string) => void, onSec?: (sec: number) => void, playPart?: PartPlayer, noBars?: string}} props
  *   jump: goes to a bar from outside; onSounding: told which bar sounds; onBar: told which bar was tapped; onSec: told the
- *   place while it plays; noBars: what is said while no bar is known
+ *   place while it plays; noBars: why there will never be bars; without it they are to come
  */
-export function Player({ take, source, jump, onSounding, onBar, onSec, playPart, noBars = "Bars show once the take is measured." }) {
+export function Player({ take, source, jump, onSounding, onBar, onSec, playPart, noBars }) {
   const shape = useLoad(() => source.peaks(), [take.take_id]);
   /** @type {{current: HTMLAudioElement | null}} */
   const audio = useRef(null);
@@ -205,7 +205,7 @@ export function Player({ take, source, jump, onSounding, onBar, onSec, playPart,
   const x = (/** @type {number} */ at) => (duration ? (at / duration) * WIDTH : 0);
   const everyBar = Math.max(1, Math.ceil(bars.length / 12));
   const whyNot = address ? "" : error ? "The take could not be loaded." : "The take is loading.";
-  const whyNoBars = bars.length ? whyNot : noBars;
+  const whyNoBars = bars.length ? whyNot : (noBars ?? "Bars show once the take is measured.");
   const barOptions = (/** @type {string} */ none) => [{ key: "", name: none }, ...bars.map((bar, index) => ({ key: String(index), name: String(bar.bar) }))];
   const spoken = `${clock(sec)} of ${clock(duration)}${current >= 0 ? `, bar ${bars[current].bar}` : ""}`;
   return html`
@@ -226,8 +226,10 @@ export function Player({ take, source, jump, onSounding, onBar, onSec, playPart,
     <p class="soft small figures">${spoken}</p>
     <div class="players">
       <span class="wide"><${Deed} onClick=${toggle} why=${whyNot} showWhy=${false}>${playing ? "Pause" : "Play"}<//></span>
-      <${Deed} onClick=${fromBar} why=${whyNoBars} showWhy=${false}>From bar ${bars[chosenFrom]?.bar ?? "…"}<//>
-      <${Deed} onClick=${again} why=${whyNoBars} showWhy=${false}>${looping ? "Go on" : chosenFrom === chosenTo ? `Bar ${bars[chosenFrom]?.bar ?? "…"} again` : `Bars ${bars[chosenFrom]?.bar}–${bars[chosenTo]?.bar} again`}<//>
+      ${bars.length || !noBars
+        ? html`<${Deed} onClick=${fromBar} why=${whyNoBars} showWhy=${false}>From bar ${bars[chosenFrom]?.bar ?? "…"}<//>
+            <${Deed} onClick=${again} why=${whyNoBars} showWhy=${false}>${looping ? "Go on" : chosenFrom === chosenTo ? `Bar ${bars[chosenFrom]?.bar ?? "…"} again` : `Bars ${bars[chosenFrom]?.bar}–${bars[chosenTo]?.bar} again`}<//>`
+        : null}
     </div>
     ${bars.length ? null : html`<p class="soft small">${shape.data ? whyNoBars : ""}</p>`}
     <div class="three">

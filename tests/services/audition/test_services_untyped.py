@@ -214,3 +214,14 @@ def test_findings_with_notation_have_no_picture_and_stay_whole() -> None:
     assert heard_picture.without_trace(payload) == payload
     older = {key: value for key, value in payload.items() if key != "notated"}
     assert heard_picture.picture(older) is None
+
+
+def test_a_piece_weighs_what_it_weighs_among_those_that_the_round_hears(hall: Hall) -> None:
+    hall.open()
+    with hall.database.read() as session:
+        loaded = load_round(session, hall.round_id, with_music=False)
+        weights = {hall.scale: 30.0, hall.etude: 70.0, "of another round": 100.0}
+        rule = dataclasses.replace(loaded.marks.rule, piece_weights=weights)
+        loaded = dataclasses.replace(loaded, marks=dataclasses.replace(loaded.marks, rule=rule))
+        model = comment_sheet_model(session, loaded, hall.numbers[0])
+    assert [block.title for block in model.blocks] == ["F major scale (30 %)", "Étude from paper (70 %)"]
