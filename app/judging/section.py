@@ -5,7 +5,7 @@ No names and no numbers go in: a report about a section says nothing about one p
 
 import math
 import statistics
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
@@ -13,25 +13,54 @@ from typing import Any
 
 from scipy import stats
 
+from app.domain.findings import is_unpitched
+
 OUT_OF_TUNE_CENTS = 20.0  # our choice: heard by any section leader
 FEWEST_PLAYERS = 2  # one player is no section
 SURE = 0.95
 
 
+FAULTS = ("wrong", "omitted", "breaks", "tune")
+
+
 @dataclass(frozen=True, slots=True)
 class PlayedTake:
-    """One player's findings of one piece."""
+    """What one player's findings of one piece say of the section: a thousandth of the findings themselves."""
 
     player: str  # any key that tells players apart
     instrument: str
     piece_id: str
-    findings: Mapping[str, Any]
-    reference_cents: float = 0.0  # where the reference its cents are counted from lies against the audition's
+    is_notated: bool  # without notation there are no bars, and names of notes are the commonest
+    is_unpitched: bool
+    tendencies: tuple[tuple[str, int, float, int], ...]  # (written pitch, sounding MIDI number, cents, notes)
+    bars: tuple[str, ...]  # in order
+    fell: Mapping[str, frozenset[str]]  # by kind of ``FAULTS``: the bars in which it happened
 
-    @property
-    def is_notated(self) -> bool:
-        """Whether the piece has notation; without it there are no bars, and names of notes are the commonest."""
-        return bool(self.findings.get("notated", True))
+
+def played_take(
+    player: str, instrument: str, piece_id: str, findings: Mapping[str, Any], reference_cents: float = 0.0
+) -> PlayedTake:
+    """From a take's findings; ``reference_cents``: where the reference its cents are counted from lies against the
+    audition's."""
+    notated = bool(findings.get("notated", True))
+    return PlayedTake(
+        player,
+        instrument,
+        piece_id,
+        is_notated=notated,
+        is_unpitched=is_unpitched(findings["notes"]),
+        tendencies=tuple(
+            (
+                one["written_pitch"],
+                int(one["sounding_midi"]),
+                float(one["median_cents"]) + reference_cents,
+                int(one["count"]),
+            )
+            for one in findings["pitch"].get("tendencies", [])
+        ),
+        bars=tuple(dict.fromkeys(note["bar"] for note in findings["notes"])) if notated else (),
+        fell=_faults(findings) if notated else {},
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,11 +113,10 @@ def tendencies(takes: Sequence[PlayedTake]) -> tuple[SectionTendency, ...]:
     found: dict[tuple[str, str, int], dict[str, list[tuple[float, int]]]] = defaultdict(lambda: defaultdict(list))
     names: dict[tuple[str, int], str] = {}
     for take in sorted(takes, key=lambda take: not take.is_notated):  # a page's names before those without one
-        for one in take.findings["pitch"].get("tendencies", []):
-            midi, name = int(one["sounding_midi"]), one["written_pitch"]
+        for name, midi, cents, count in take.tendencies:
             printed = names.setdefault((take.instrument, midi), name)
             key = (take.instrument, name if take.is_notated else printed, midi)
-            found[key][take.player].append((float(one["median_cents"]) + take.reference_cents, int(one["count"])))
+            found[key][take.player].append((cents, count))
     out = []
     for (instrument, name, midi), players in found.items():
         each = [
@@ -107,23 +135,15 @@ def bars(takes: Sequence[PlayedTake]) -> tuple[SectionBar, ...]:
     ordered = sorted((take for take in takes if take.is_notated), key=lambda take: take.piece_id)
     for piece_id, group in groupby(ordered, key=lambda take: take.piece_id):
         played = list(group)
-        numbers = list(dict.fromkeys(note["bar"] for take in played for note in take.findings["notes"]))
-        faults = [_faults(take.findings) for take in played]
-        for bar in numbers:
-            counts = {kind: sum(bar in one[kind] for one in faults) for kind in ("wrong", "omitted", "breaks", "tune")}
-            fell = sum(any(bar in where for where in one.values()) for one in faults)
-            out.append(
-                SectionBar(
-                    piece_id,
-                    bar,
-                    len({take.player for take in played}),
-                    fell,
-                    counts["wrong"],
-                    counts["omitted"],
-                    counts["breaks"],
-                    counts["tune"],
-                )
-            )
+        players = len({take.player for take in played})
+        counts: dict[str, Counter[str]] = {kind: Counter() for kind in FAULTS}
+        fell: Counter[str] = Counter()
+        for take in played:
+            for kind in FAULTS:
+                counts[kind].update(take.fell[kind])
+            fell.update(frozenset().union(*take.fell.values()))
+        for bar in dict.fromkeys(bar for take in played for bar in take.bars):
+            out.append(SectionBar(piece_id, bar, players, fell[bar], *(counts[kind][bar] for kind in FAULTS)))
     return tuple(out)
 
 
@@ -151,9 +171,9 @@ def _range(each: Sequence[float]) -> tuple[float | None, float | None, str]:
     return mean - reach, mean + reach, ""
 
 
-def _faults(findings: Mapping[str, Any]) -> dict[str, set[str]]:
+def _faults(findings: Mapping[str, Any]) -> dict[str, frozenset[str]]:
     """The bars of one take in which something happened, by kind."""
-    out: dict[str, set[str]] = {"wrong": set(), "omitted": set(), "breaks": set(), "tune": set()}
+    out: dict[str, set[str]] = {kind: set() for kind in FAULTS}
     for note in findings["notes"]:
         if note["status"] in ("wrong", "omitted"):
             out[note["status"]].add(note["bar"])
@@ -161,4 +181,4 @@ def _faults(findings: Mapping[str, Any]) -> dict[str, set[str]]:
         if note["status"] == "played" and cents is not None and abs(cents) - 2 * doubt > OUT_OF_TUNE_CENTS:
             out["tune"].add(note["bar"])
     out["breaks"] |= {one["from_bar"] for one in findings["breaks"]}
-    return out
+    return {kind: frozenset(where) for kind, where in out.items()}

@@ -18,6 +18,7 @@ from app.domain.actor import Actor
 from app.domain.errors import BadInput, WrongState
 from app.domain.texts import one_line
 from app.services import custody, paper, standing, standing_pages, tabulation
+from app.services.long_work import Basis
 from app.services.rounds import get_round, is_long
 from app.services.standing import RoundMarks
 
@@ -225,7 +226,7 @@ def _freezing(round_id: str, input_hash: str, frozen: dict[str, Any], actor: Act
         session.add(row)
         session.flush()
         if is_long(session, row):
-            standing_pages.keep(session, row, frozen, row.standing_hash, None)
+            standing_pages.keep(session, row, frozen, Basis(row.standing_hash, None, 0))
         facts = {
             "standing": row.standing_hash,
             "input": input_hash,

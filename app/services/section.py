@@ -1,20 +1,28 @@
-"""The section report of a round: loaded from kept takes and sent sheets, put in words, drawn. No name is reached."""
+"""The section report of a round: loaded from kept takes and sent sheets, put in words, drawn. No name is reached.
+
+Every finding of the round is read for it, so a long round's is worked out once, by a worker, and kept: page and PDF.
+"""
 
 import math
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
 from itertools import groupby
 from typing import Any
 
 from sqlmodel import Session, col, select
 
-from app.db.models import Candidate, Take
-from app.domain.findings import is_unpitched
+from app.db.database import Database
+from app.db.models import Candidate, Take, WorkedReport
+from app.db.types import now_utc
+from app.domain.errors import WrongState
+from app.jobs.ledger import Progress, Save
 from app.judging import section
-from app.judging.section import CaptionDoubt, PlayedTake, SectionBar, SectionTendency
+from app.judging.section import CaptionDoubt, PlayedTake, SectionBar, SectionTendency, played_take
 from app.material.instruments import INSTRUMENTS
-from app.services import declaring, measuring, standing
-from app.services.rounds import get_round
+from app.services import declaring, long_work, measuring, standing
+from app.services.long_work import Working
+from app.services.rounds import get_round, is_long
 from app.services.sheet_cells import round_pieces
 from app.services.sheet_models import date_text
 from app.services.sight_sheets import KIND
@@ -22,6 +30,10 @@ from app.sheets import cautions, section_figures
 from app.sheets.section_report import SectionPart, SectionReportModel, render
 from app.sheets.wording import pitch_text
 
+WORK = "work-out-section-report"
+AT_ONCE = 200  # takes whose findings are in memory; our choice: some 20 MB
+NO_MEASURED_MARKS = datetime(1970, 1, 1, tzinfo=UTC)  # the report is of what adjudicators gave
+NOT_WORKED_OUT = "The report of so long a round takes a while to work out; have it worked out first."
 MOST_ADVICE = 3  # of each kind; our choice
 NOT_MEASURED = "No take is measured yet."
 NOTHING_SAID = "No take is measured yet, so nothing can be said."
@@ -48,11 +60,59 @@ class SectionView:
     pieces: tuple[Picture, ...]
     why_no_bars: str
     doubts: tuple[str, ...]
+    working: Working | None = None  # of a long round
 
 
 def view(session: Session, round_id: str) -> SectionView:
     """The report of a drawn round for the screen; raises ``WrongState`` before the draw."""
-    model = _model(session, round_id)
+    row = get_round(session, round_id)
+    if not is_long(session, row):
+        return _view(_model(session, round_id))
+    kept = session.get(WorkedReport, round_id)
+    if kept is None:
+        how = long_work.working(session, row, WORK, None, False)
+        return SectionView(NOT_WORKED_OUT, (), (), "", (), "", (), how)
+    how = long_work.working(session, row, WORK, kept.worked_out_at, long_work.is_current(session, row, kept))
+    pictures = {name: tuple(Picture(**one) for one in kept.content[name]) for name in ("pitch", "pieces")}
+    return SectionView(**{**kept.content, **pictures, "working": how})
+
+
+def ask(session: Session, round_id: str) -> Working:
+    """Have a worker work out the report of a long round. Asking again while one does is harmless."""
+    long_work.ask(session, round_id, WORK)
+    working = view(session, round_id).working
+    assert working is not None
+    return working
+
+
+class WorkOutReport:
+    """The task of kind ``work-out-section-report``."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    def __call__(self, payload: Mapping[str, Any], progress: Progress) -> Save:
+        """Work out one round's report; the save replaces the one that was kept."""
+        round_id = str(payload["round_id"])
+        with self._database.read() as session:
+            basis = long_work.basis(session, get_round(session, round_id))
+            model = _model(session, round_id, progress)
+        progress(0.95, "drawing")
+        content = asdict(_view(model))
+        del content["working"]
+        pdf = render(model)
+
+        def save(session: Session) -> None:
+            kept = session.get(WorkedReport, round_id) or WorkedReport(round_id=round_id, rests_on="", pdf=b"")
+            kept.rests_on, kept.content, kept.pdf = basis.rests_on, content, pdf
+            kept.findings_until, kept.findings_seen = basis.findings_until, basis.findings_seen
+            kept.worked_out_at = now_utc()
+            session.add(kept)
+
+        return save
+
+
+def _view(model: SectionReportModel) -> SectionView:
     return SectionView(
         takes=model.takes,
         next_rehearsal=model.next_rehearsal,
@@ -65,8 +125,13 @@ def view(session: Session, round_id: str) -> SectionView:
 
 
 def pdf(session: Session, round_id: str) -> bytes:
-    """The report on paper."""
-    return render(_model(session, round_id))
+    """The report on paper; of a long round as it was worked out, raises ``WrongState`` until it is."""
+    if not is_long(session, get_round(session, round_id)):
+        return render(_model(session, round_id))
+    kept = session.get(WorkedReport, round_id)
+    if kept is None:
+        raise WrongState(NOT_WORKED_OUT)
+    return kept.pdf
 
 
 def _pitch_picture(part: SectionPart) -> Picture:
@@ -84,17 +149,18 @@ def _bar_picture(part: SectionPart) -> Picture:
     return Picture(part.title, svg, part.sentence)
 
 
-def _model(session: Session, round_id: str) -> SectionReportModel:
+def _model(session: Session, round_id: str, progress: Progress = lambda share, text: None) -> SectionReportModel:
     row = get_round(session, round_id)
-    marks = standing.round_marks(session, round_id)
+    progress(0.0, "reading sheets")
+    marks = standing.round_marks(session, round_id, measured_until=NO_MEASURED_MARKS)
     audition = declaring.get_audition(session, row.audition_id)
     pieces = round_pieces(session, row)
     titles = {piece.id: piece.title for piece in pieces}
-    takes = _played(session, round_id, audition.a4_hz)
+    takes = _played(session, round_id, audition.a4_hz, progress)
     # Sight-reading may differ between players: its bars are not the same bars.
     alike = [take for take in takes if take.piece_id in {piece.id for piece in pieces if piece.kind != KIND}]
     tendencies, bars = section.tendencies(takes), section.bars(alike)
-    strokes = {take.piece_id for take in takes if is_unpitched(take.findings["notes"])}
+    strokes = {take.piece_id for take in takes if take.is_unpitched}
     given = [(m.candidate_id, m.adjudicator_id, m.piece_id, m.caption, m.mark) for m in marks.table.marks]
     doubts = section.doubts(given)
     players = len({take.player for take in takes})
@@ -138,7 +204,7 @@ def _model(session: Session, round_id: str) -> SectionReportModel:
 def _why_no_pitch(takes: Sequence[PlayedTake]) -> str:
     if not takes:
         return NOT_MEASURED
-    if all(is_unpitched(take.findings["notes"]) for take in takes):
+    if all(take.is_unpitched for take in takes):
         return "All of it is unpitched percussion: there is no pitch to compare."
     return "No pitch was heard clearly enough to compare."
 
@@ -158,18 +224,22 @@ def _own_reference_cents(findings: Mapping[str, Any], a4_hz: float) -> float:
     return 1200.0 * math.log2(float(findings["a4_hz_used"]) / a4_hz)
 
 
-def _played(session: Session, round_id: str, a4_hz: float) -> list[PlayedTake]:
+def _played(session: Session, round_id: str, a4_hz: float, progress: Progress) -> list[PlayedTake]:
     rows = session.exec(
-        select(Take, Candidate)
+        select(Take.id, Take.piece_id, Candidate.id, Candidate.instrument)
         .where(Take.candidate_id == Candidate.id, Candidate.round_id == round_id, Take.state == "kept")
         .order_by(col(Candidate.playing_order), col(Take.id))
     ).all()
     out = []
-    for take, candidate in rows:
-        found = measuring.newest(session, take.id)
-        if found is not None and found.payload["usable"]:
-            own = _own_reference_cents(found.payload, a4_hz)
-            out.append(PlayedTake(candidate.id, candidate.instrument, take.piece_id, found.payload, own))
+    for start in range(0, len(rows), AT_ONCE):
+        progress(0.1 + 0.8 * start / len(rows), f"reading findings, {start} of {len(rows)}")
+        some = rows[start : start + AT_ONCE]
+        newest = measuring.newest_of(session, [take_id for take_id, *_ in some])
+        for take_id, piece_id, candidate_id, instrument in some:
+            found = newest.get(take_id)
+            if found is not None and found.payload["usable"]:
+                own = _own_reference_cents(found.payload, a4_hz)
+                out.append(played_take(candidate_id, instrument, piece_id, found.payload, own))
     return out
 
 

@@ -1,44 +1,30 @@
 """Standings of long rounds: worked out once, by a worker, and shown a page at a time. No name can be reached from here.
 
 Twenty thousand candidates and a hundred adjudicators take half a minute to rank and give ten megabytes. So the lines
-of a long round are rows of their own, with what the round's audit chains said when they were worked out: every mark,
-recusal and setting is recorded there, so a chain that has grown since says that the lines are of yesterday. An opened
-round's lines are its frozen standing's. Nothing rests on them: opening a round works everything out anew.
+of a long round are rows of their own, with what they rest on (``long_work``). An opened round's lines are its frozen
+standing's. Nothing rests on them: opening a round works everything out anew.
 """
 
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Any
 
 import sqlalchemy as sa
 from sqlmodel import Session, col, select
 
 from app.db.database import Database
-from app.db.models import Candidate, Findings, Job, Round, StandingLine, Take, WorkedStanding
+from app.db.models import Round, StandingLine, WorkedStanding
 from app.db.types import now_utc
-from app.domain.errors import WrongState
 from app.jobs.ledger import Progress, Save
-from app.services import custody, queueing, standing, tabulation
-from app.services.rounds import get_round, is_long
+from app.services import long_work, standing, tabulation
+from app.services.long_work import Basis, Working
+from app.services.rounds import get_round
 
 KIND = "work-out-standing"
-PRIORITY = 5  # our choice: a leader waits for it, but a take whose candidate waits comes before
 MOST_AGAIN = 500  # numbers to hear again that a screen offers, as many as can be asked for at once
 AT_ONCE = 1000  # lines written in one statement
 _MANY = re.compile(r"((?:[\w-]+, ){20})((?:[\w-]+, ){19,}[\w-]+) and [\w-]+")
-
-
-@dataclass(frozen=True, slots=True)
-class Working:
-    """How far the working out of a long round's standing is."""
-
-    state: str  # none | queued | running | failed | done
-    progress: float  # 0 to 1
-    text: str
-    worked_out_at: datetime | None  # of the lines that are shown
-    is_current: bool  # nothing they rest on has changed since
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,34 +46,15 @@ def is_kept(session: Session, row: Round) -> bool:
 def working(session: Session, row: Round) -> Working:
     """How far the newest working out is, and whether the lines are of today."""
     worked = session.get(WorkedStanding, row.id)
-    job = session.exec(
-        select(Job).where(Job.kind == KIND, Job.subject == row.id).order_by(col(Job.created_at).desc()).limit(1)
-    ).first()
-    return Working(
-        state=job.state if job is not None else "none",
-        progress=round(job.progress, 3) if job is not None else 0.0,
-        text=("" if job is None else job.error if job.state == "failed" else job.progress_text),
-        worked_out_at=worked.worked_out_at if worked is not None else None,
-        is_current=worked is not None and _is_current(session, row, worked),
+    current = worked is not None and (
+        worked.rests_on == row.standing_hash if row.state == "opened" else long_work.is_current(session, row, worked)
     )
+    return long_work.working(session, row, KIND, worked.worked_out_at if worked is not None else None, current)
 
 
 def ask(session: Session, round_id: str) -> Working:
     """Have a worker work the standing out as things are now. Asking again while one does is harmless."""
-    row = get_round(session, round_id)
-    if row.state not in ("drawn", "opened"):
-        raise WrongState("There is no standing before the draw; draw the round first.")
-    if not is_long(session, row):
-        raise WrongState("The standing of this round is worked out whenever it is looked at; open its screen.")
-    busy = session.exec(
-        select(Job.id).where(Job.kind == KIND, Job.subject == round_id, col(Job.state).in_(("queued", "running")))
-    ).first()
-    if busy is None:
-        key = f"{KIND}:{round_id}:{_heads(session, row)[:32]}"
-        job = queueing.enqueue(session, KIND, key, {"round_id": round_id}, PRIORITY, subject=round_id)
-        job.created_at = now_utc()  # the newest is the one that is told of
-        queueing.requeue(session, job)
-    return working(session, row)
+    return working(session, long_work.ask(session, round_id, KIND))
 
 
 def page(
@@ -116,7 +83,7 @@ def page(
     return StandingPage(worked.content, [line.content for line in lines], brackets, total)
 
 
-def keep(session: Session, row: Round, body: Mapping[str, Any], rests_on: str, until: datetime | None) -> None:
+def keep(session: Session, row: Round, body: Mapping[str, Any], basis: Basis) -> None:
     """Keep a standing's lines and what is said beside them, in place of those there were."""
     session.exec(sa.delete(StandingLine).where(col(StandingLine.round_id) == row.id))
     places = {line["blind_number"]: at for at, line in enumerate(body["rows"])}
@@ -129,7 +96,8 @@ def keep(session: Session, row: Round, body: Mapping[str, Any], rests_on: str, u
         "spans": [[min(span), max(span)] for span in spans if span],
     }
     worked = session.get(WorkedStanding, row.id) or WorkedStanding(round_id=row.id, rests_on="", content={})
-    worked.rests_on, worked.findings_until, worked.content = rests_on, until, content
+    worked.rests_on, worked.content = basis.rests_on, content
+    worked.findings_until, worked.findings_seen = basis.findings_until, basis.findings_seen
     worked.worked_out_at = now_utc()
     session.add(worked)
     session.flush()
@@ -160,48 +128,18 @@ class WorkOutStanding:
         with self._database.read() as session:
             row = get_round(session, round_id)
             if row.state == "opened" and row.standing is not None:
-                return _saving(round_id, row.standing, str(row.standing_hash), None)
-            rests_on, until = _heads(session, row), _newest_finding(session)
+                return _saving(round_id, row.standing, Basis(str(row.standing_hash), None, 0))
+            basis = long_work.basis(session, row)
             marks = standing.round_marks(session, round_id)
         progress(0.4, "ranking")
         body = standing.compute(marks)
         progress(0.8, "writing the lines")
         digest = tabulation.tabulation_hash(body) if body["rows"] else None
-        return _saving(round_id, {**body, "tabulation_hash": digest}, rests_on, until)
+        return _saving(round_id, {**body, "tabulation_hash": digest}, basis)
 
 
-def _saving(round_id: str, body: Mapping[str, Any], rests_on: str, until: datetime | None) -> Callable[[Session], None]:
-    return lambda session: keep(session, get_round(session, round_id), body, rests_on, until)
-
-
-def _is_current(session: Session, row: Round, worked: WorkedStanding) -> bool:
-    if row.state == "opened":
-        return worked.rests_on == row.standing_hash
-    if worked.rests_on != _heads(session, row):
-        return False
-    newer = (
-        select(Findings.id)
-        .join(Take, col(Take.id) == Findings.take_id)
-        .join(Candidate, col(Candidate.id) == Take.candidate_id)
-        .where(Candidate.round_id == row.id)
-        .limit(1)
-    )
-    if worked.findings_until is not None:
-        newer = newer.where(Findings.created_at > worked.findings_until)
-    return session.exec(newer).first() is None
-
-
-def _newest_finding(session: Session) -> datetime | None:
-    return session.exec(select(Findings.created_at).order_by(col(Findings.created_at).desc()).limit(1)).first()
-
-
-def _heads(session: Session, row: Round) -> str:
-    """A hash of the last entries of every audit chain that the standing rests on: the same while nothing was done."""
-    chains, at = [row.audition_id, row.id], row
-    while at.carried_from is not None:
-        at = session.get_one(Round, at.carried_from)
-        chains.append(at.id)
-    return custody.heads(session, chains)
+def _saving(round_id: str, body: Mapping[str, Any], basis: Basis) -> Callable[[Session], None]:
+    return lambda session: keep(session, get_round(session, round_id), body, basis)
 
 
 def _shortened(sentence: str) -> str:

@@ -26,7 +26,7 @@ from fastapi.routing import APIRoute
 from app.api.application import create_app
 from app.db.database import Database
 from app.db.types import now_utc
-from app.services import sign_in, standing_pages
+from app.services import section, sign_in, standing_pages
 from app.services.logs import set_up_logs
 from app.settings import Settings
 from benchmarks.scale import season, server
@@ -104,7 +104,7 @@ PAGES = (
     Page("/api/candidates/{candidate_id}/audit"),
     Page("/api/student", who="student"),
     Page("/api/hand-in", who="hand_in"),
-    Page("/api/rounds/{round_id}/section", of="opened"),
+    Page("/api/rounds/{round_id}/section", of="handed_in"),
     Page("/api/metrics"),
     Page("/healthz"),
     Page("/api/session"),
@@ -199,16 +199,16 @@ async def measure(
             )
 
 
-def rank(url: str, round_id: str) -> str:
-    """Have the standing of the round that is handed in worked out, as a worker does; says what it took."""
+def work_out(url: str, kind: str, round_id: str) -> str:
+    """Have a worker's task done for the round that is handed in; says what it took."""
     database, began, cpu = Database(url), time.perf_counter(), time.process_time()
-    save = standing_pages.WorkOutStanding(database)({"round_id": round_id}, lambda share, text: None)
-    database.write(save)
+    tasks = {standing_pages.KIND: standing_pages.WorkOutStanding, section.WORK: section.WorkOutReport}
+    database.write(tasks[kind](database)({"round_id": round_id}, lambda share, text: None))
     database.close()
     most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     return (
-        f"standing worked out in {time.perf_counter() - began:.0f} s, {time.process_time() - cpu:.0f} s of processor "
-        f"time, {most:.0f} MB at most"
+        f"{kind}: {time.perf_counter() - began:.0f} s, {time.process_time() - cpu:.0f} s of processor time, "
+        f"{most:.0f} MB at most"
     )
 
 
@@ -226,7 +226,8 @@ def main() -> None:
         there = season.write(url, args.candidates, args.adjudicators)
         server.analyze(url)
         print(f"filled in {time.perf_counter() - began:.0f} s, {server.load()}", flush=True)
-        print(rank(url, there.handed_in), flush=True)
+        for kind in (section.WORK, standing_pages.KIND):
+            print(work_out(url, kind, there.handed_in), flush=True)
         server.analyze(url)
         pages = [page for page in PAGES if args.only in page.route + page.query]
         settings = Settings(data_dir=Path(folder), database_url=url, workers=0)

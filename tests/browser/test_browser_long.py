@@ -84,6 +84,14 @@ def test_long_lists_are_paged_and_searched(open_context: Any, open_page: Any, se
     page.get_by_role("searchbox", name="Find a number").fill("nobody")
     expect(page.get_by_text("Nobody is found by that.")).to_be_visible()
 
+    page.goto(f"/leader.html#/{audition}/section/{round_id}")
+    page.get_by_role("button", name="Work out the section report").click()
+    expect(page.get_by_text("waiting for a worker")).to_be_visible()
+    look("a section report to be worked out")
+    work_off(server.resources)
+    expect(page.get_by_role("link", name="Save the section report, PDF")).to_be_visible()
+    look("a long section report")
+
     page.goto(f"/door.html?audition_id={audition}")
     page.get_by_role("combobox", name="Round").select_option(label="Long round")
     expect(page.get_by_text(f"1 to 100 of {PEOPLE} numbers")).to_be_visible()

@@ -4,17 +4,21 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from app.judging.section import PlayedTake, bars, doubts, tendencies
+from app.judging.section import bars, doubts, played_take, tendencies
 
 
 def note(bar, status="played", cents=0.0, doubt=1.0):
-    return {"bar": bar, "status": status, "deviation_cents": cents, "deviation_uncertainty_cents": doubt}
+    said = {"deviation_cents": cents, "deviation_uncertainty_cents": doubt, "why_no_cents": None}
+    return {"bar": bar, "status": status, **said}
 
 
 def take(player, notes=(), breaks=(), off=(), piece="p", instrument="clarinet-bb"):
+    return played_take(player, instrument, piece, findings(notes, breaks, off))
+
+
+def findings(notes=(), breaks=(), off=()):
     tendency = [{"written_pitch": n, "sounding_midi": m, "median_cents": c, "count": k} for n, m, c, k in off]
-    findings = {"notes": list(notes), "breaks": list(breaks), "pitch": {"tendencies": tendency}}
-    return PlayedTake(player, instrument, piece, findings)
+    return {"notes": list(notes), "breaks": list(breaks), "pitch": {"tendencies": tendency}}
 
 
 def test_a_tendency_is_the_mean_over_players_with_students_range():
@@ -55,9 +59,8 @@ def test_instruments_and_pitches_stay_apart_and_in_order():
 
 
 def test_a_take_without_notation_counts_from_the_auditions_reference_under_the_pages_name_and_has_no_bars():
-    alone = PlayedTake(
-        "b", "clarinet-bb", "q", {**take("b", [note("")], off=[("Ab4", 66, 4.0, 2)]).findings, "notated": False}, 8.0
-    )
+    free = {**findings([note("")], off=[("Ab4", 66, 4.0, 2)]), "notated": False}
+    alone = played_take("b", "clarinet-bb", "q", free, 8.0)
     (one,) = tendencies([alone, take("a", off=[("G#4", 66, 10.0, 2)])])
     assert (one.written_pitch, one.players, one.mean_cents) == ("G#4", 2, pytest.approx(11.0))
     (by_itself,) = tendencies([alone])

@@ -12,7 +12,7 @@ from app.domain.findings import Findings, findings_to_dict
 from app.domain.piece import Piece
 from app.files.engraving import engrave
 from app.files.notation import prepared_musicxml, read_notation
-from app.judging.section import PlayedTake, bars
+from app.judging.section import bars, played_take
 from app.judging.yardsticks import measured_marks
 from app.listening.measuring import measure
 from app.services import section
@@ -131,7 +131,7 @@ def test_a_stroke_on_the_screen_has_time_and_level(piece: Piece, findings: Findi
 def test_the_section_report_counts_strokes_and_has_no_pitch(findings: Findings) -> None:
     left_out = replace(findings, notes=(replace(findings.notes[0], status="omitted"), *findings.notes[1:]))
     payloads = [findings_to_dict(findings), findings_to_dict(left_out)]
-    takes = [PlayedTake(str(n), "snare-drum", "p", payload) for n, payload in enumerate(payloads)]
+    takes = [played_take(str(n), "snare-drum", "p", payload) for n, payload in enumerate(payloads)]
     assert section._why_no_pitch(takes) == "All of it is unpitched percussion: there is no pitch to compare."
     assert section._bars_sentence(bars(takes), strokes=True) == (
         "How many of 2 left a stroke out, or stopped or jumped. Most in bar 1: 1 with strokes left out."

@@ -12,9 +12,9 @@ from app.api.schemas.envelope import SIGNED_IN_PROBLEMS, PathId
 from app.api.schemas.rounds import ComparedOut, OpenIn, RehearingIn, RoundOut, StandingOut, WorkingOut
 from app.services import marks_export, opening, rehearing, standing_pages
 from app.services.draw import RoundView
+from app.services.long_work import Working
 from app.services.opening import Compared
 from app.services.rounds import get_round
-from app.services.standing_pages import Working
 
 router = APIRouter(prefix="/api", tags=["standing"], responses=SIGNED_IN_PROBLEMS)
 

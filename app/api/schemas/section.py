@@ -1,6 +1,7 @@
 """The section report as it goes out."""
 
 from app.api.schemas.envelope import Out
+from app.api.schemas.rounds import WorkingOut
 
 
 class PictureOut(Out):
@@ -21,3 +22,4 @@ class SectionOut(Out):
     pieces: list[PictureOut]
     why_no_bars: str
     doubts: list[str]
+    working: WorkingOut | None

@@ -46,6 +46,7 @@ from app.db.models.hearing import (
     SheetVersion,
     StandingLine,
     TabulationCheck,
+    WorkedReport,
     WorkedStanding,
 )
 from app.db.models.takes import (
@@ -109,5 +110,6 @@ __all__ = [
     "TabulationCheck",
     "Take",
     "Turn",
+    "WorkedReport",
     "WorkedStanding",
 ]

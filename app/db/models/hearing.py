@@ -6,7 +6,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlmodel import Field, SQLModel
 
-from app.db.models.columns import one_of
+from app.db.models.columns import one_of, only_when_asked
 from app.db.types import UtcDateTime, now_utc
 from app.domain.ids import new_id
 
@@ -120,7 +120,22 @@ class WorkedStanding(SQLModel, table=True):
     round_id: str = Field(primary_key=True, foreign_key="round.id")
     rests_on: str = Field(max_length=64)  # app.services.standing_pages; of an opened round its standing's hash
     findings_until: datetime | None = Field(default=None, sa_type=UtcDateTime)
+    findings_seen: int = 0  # of the round, since a while before that moment
     content: dict[str, Any] = Field(default_factory=dict, sa_type=sa.JSON)
+    worked_out_at: datetime = Field(default_factory=now_utc, sa_type=UtcDateTime)
+
+
+class WorkedReport(SQLModel, table=True):
+    """The section report of a long round as it was worked out. Nothing rests on it; it holds no name and no number."""
+
+    __mapper_args__ = only_when_asked("pdf")
+
+    round_id: str = Field(primary_key=True, foreign_key="round.id")
+    rests_on: str = Field(max_length=64)  # as a standing's
+    findings_until: datetime | None = Field(default=None, sa_type=UtcDateTime)
+    findings_seen: int = 0
+    content: dict[str, Any] = Field(default_factory=dict, sa_type=sa.JSON)  # app.services.section.SectionView
+    pdf: bytes
     worked_out_at: datetime = Field(default_factory=now_utc, sa_type=UtcDateTime)
 
 

@@ -1,8 +1,9 @@
 /** The section report: what all takes of a round have in common, for the next rehearsal. */
 
 import { call } from "../../core/api.js";
-import { Drawing, Waiting, Wrong, html, useLoad } from "../parts.js";
+import { Drawing, Waiting, Wrong, html, useLoad, useRef } from "../parts.js";
 import { RoundChoice, useRounds } from "./rounds.js";
+import { WorkingOut } from "./standing-working.js";
 
 /** @param {{audition: any, more: string}} props */
 export function Section({ audition, more }) {
@@ -20,9 +21,13 @@ export function Section({ audition, more }) {
 /** @param {{round: any}} props */
 function Report({ round }) {
   const found = useLoad(() => call("GET", `/api/rounds/${round.id}/section`), [round.id]);
-  const report = found.data;
+  const before = useRef(/** @type {any} */ (null));
+  if (found.data) before.current = found.data;
+  const report = found.data ?? before.current; // it stays while a worker's progress is asked for
   if (!report) return html`<${Wrong}>${found.error}<//>${found.error ? null : html`<${Waiting} />`}`;
-  return html`<p class="soft">${report.takes}</p>
+  const working = report.working ? html`<${WorkingOut} what="section report" address=${`/api/rounds/${round.id}/section/work-out`} working=${report.working} onChange=${found.reload} />` : null;
+  if (report.working && !report.working.worked_out_at) return html`<p class="next">${report.takes}</p>${working}`;
+  return html`${working}<p class="soft">${report.takes}</p>
     <div class="deeds"><a class="button" href=${`/api/rounds/${round.id}/section-report.pdf`} download="section report.pdf">Save the section report, PDF</a></div>
     <h2>For the next rehearsal</h2>
     <ul>${report.next_rehearsal.map((/** @type {string} */ sentence) => html`<li>${sentence}</li>`)}</ul>

@@ -49,7 +49,7 @@ function OneStanding({ audition, round, onOpened }) {
     ${missing.length
       ? html`<div class="notice wrong"><p>Still to come:</p><ul class="plain">${missing.map((one) => html`<li>${textOf(one)}</li>`)}</ul></div>`
       : null}
-    ${shown.working ? html`<${WorkingOut} round=${round} working=${shown.working} onChange=${standing.reload} />` : null}
+    ${shown.working ? html`<${WorkingOut} what="standing" address=${`/api/rounds/${round.id}/standing/work-out`} final=${round.state === "opened"} working=${shown.working} onChange=${standing.reload} />` : null}
     ${long ? html`<${Search} label=${shown.opened ? "Find a number or name" : "Find a number"} pages=${pages} />` : null}
     ${long && !rows.length ? html`<p class="soft" role="status">Nobody is found by that.</p>` : null}
     ${ranked

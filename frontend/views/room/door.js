@@ -95,7 +95,7 @@ function Row({ line, starts, rooms, opened, send, onAsk }) {
   return html`<tr class=${out ? "off" : ""}>
     <td data-label="Plays at"><strong>${clockText(turn.plays_at, starts)}</strong>
       ${turn.planned_at && clockText(turn.planned_at, starts) !== clockText(turn.plays_at, starts) ? html`<br /><span class="soft small">announced ${clockText(turn.planned_at, starts)}</span>` : null}
-      ${!here && !out ? html`<br /><span class="soft small">check-in by ${clockText(turn.check_in_by, starts)}</span>` : null}</td>
+      ${!here && !out && turn.check_in_by ? html`<br /><span class="soft small">check-in by ${clockText(turn.check_in_by, starts)}</span>` : null}</td>
     <th scope="row"><span class="number">${turn.blind_number}</span></th>
     <td data-label="Name">${line.name}<br /><span class="soft small">${[instrumentText(line.instrument), line.school].filter(Boolean).join(" · ")}</span>
       ${needs(line).map((text) => html`<br /><span class="small"><strong>${text}</strong></span>`)}</td>

@@ -95,6 +95,7 @@ MATRIX = {
     "POST /api/takes/{take_id}/measure": LEADER,
     "POST /api/candidates/{candidate_id}/consent": LEADER,
     "GET /api/rounds/{round_id}/section": LEADER,
+    "POST /api/rounds/{round_id}/section/work-out": LEADER,
     "GET /api/rounds/{round_id}/section-report.pdf": LEADER,
     "GET /api/auditions/{audition_id}/recordings": LEADER,
     "POST /api/auditions/{audition_id}/recordings/destroy": LEADER,

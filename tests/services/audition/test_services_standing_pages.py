@@ -1,15 +1,16 @@
 """Long rounds: worked out once by a worker, told when they are of yesterday, shown in pages, opened with names."""
 
+from datetime import timedelta
 from typing import Any
 
 import pytest
 import sqlalchemy as sa
 from audition_scene import LEADER
 from printing_hall import NAMES, Hall, marks
-from sqlmodel import Session, select
+from sqlmodel import Session, col, select
 
 from app.db.database import Database
-from app.db.models import Candidate, Round, StandingLine, WorkedStanding
+from app.db.models import Candidate, Findings, Round, StandingLine, WorkedStanding
 from app.domain.errors import WrongState
 from app.domain.ids import new_id
 from app.services import (
@@ -19,6 +20,7 @@ from app.services import (
     room,
     round_tally,
     rounds,
+    section,
     sheets_in,
     standing_pages,
     student_page,
@@ -41,13 +43,14 @@ def seen(hall: Hall, find: str = "", offset: int = 0, limit: int = 100) -> dict[
     return hall.look(opening.shown_page, hall.round_id, find=find, offset=offset, limit=limit)
 
 
-def work_off(hall: Hall) -> list[tuple[float, str]]:
+def work_off(hall: Hall, kind: str = standing_pages.KIND) -> list[tuple[float, str]]:
     """Do the one job there is as a worker does; returns what it told on the way."""
     ledger, told = DatabaseLedger(hall.database), []
     job = ledger.claim("worker", 30.0)
     assert job is not None
-    assert job.kind == standing_pages.KIND
-    save = standing_pages.WorkOutStanding(hall.database)(job.payload, lambda share, text: told.append((share, text)))
+    assert job.kind == kind
+    tasks = {standing_pages.KIND: standing_pages.WorkOutStanding, section.WORK: section.WorkOutReport}
+    save = tasks[kind](hall.database)(job.payload, lambda share, text: told.append((share, text)))
     assert ledger.finish(job.id, "worker", save)
     return told
 
@@ -81,12 +84,14 @@ def test_a_long_round_is_worked_out_when_it_is_asked_for(hall: Hall) -> None:
     assert seen(hall, find=NAMES[0])["total"] == 0  # names are sealed
 
 
-@pytest.mark.parametrize("what", ["correction", "findings"])
+@pytest.mark.parametrize("what", ["correction", "findings", "late findings"])
 def test_what_changed_since_is_told_until_it_is_worked_out_anew(hall: Hall, what: str) -> None:
     ask(hall)
     work_off(hall)
-    if what == "findings":
+    if what.endswith("findings"):
         hall.measured(hall.numbers[1], cents=20.0)
+        if what == "late findings":  # committed now by a worker whose clock is behind, or which was slow
+            hall.database.write(be_late)
     else:
         given = {piece: marks(1) for piece in (hall.scale, hall.etude)}
         hall.do(
@@ -106,7 +111,41 @@ def test_what_changed_since_is_told_until_it_is_worked_out_anew(hall: Hall, what
     assert new["working"]["is_current"]
     assert new["rows"] == hall.look(opening.shown, hall.round_id)["rows"]
     assert new["input_hash"] != old["input_hash"]
-    assert new["rows"] != old["rows"] or what == "findings"
+    assert new["rows"] != old["rows"] or what.endswith("findings")
+
+
+def be_late(session: Session) -> None:
+    """The newest findings bear a moment before those that were there already."""
+    newest, *_, oldest = session.exec(select(Findings).order_by(col(Findings.created_at).desc())).all()
+    newest.created_at = oldest.created_at - timedelta(minutes=1)
+    session.add(newest)
+
+
+def test_the_section_report_of_a_long_round_is_worked_out_when_it_is_asked_for(
+    hall: Hall, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = hall.look(section.view, hall.round_id)
+    assert (before.takes, before.working.state, before.working.worked_out_at) == (section.NOT_WORKED_OUT, "none", None)
+    with pytest.raises(WrongState, match="have it worked out first"):
+        hall.look(section.pdf, hall.round_id)
+    for _ in range(2):  # and no second job
+        assert hall.database.write(lambda session: section.ask(session, hall.round_id)).state == "queued"
+    told = work_off(hall, section.WORK)
+    assert [share for share, _ in told] == sorted(share for share, _ in told)
+    kept = hall.look(section.view, hall.round_id)
+    assert kept.working.state == "done"
+    assert kept.working.is_current
+    pdf = hall.look(section.pdf, hall.round_id)
+    with monkeypatch.context() as short:
+        short.setattr(rounds, "LONG_ROUND", 4)
+        live = hall.look(section.view, hall.round_id)
+        assert hall.look(section.pdf, hall.round_id) == pdf
+    assert live.working is None
+    assert live.pitch
+    for name in ("takes", "next_rehearsal", "pitch", "why_no_pitch", "pieces", "why_no_bars", "doubts"):
+        assert type(live.pitch)(getattr(kept, name)) == type(live.pitch)(getattr(live, name)), name
+    hall.measured(hall.numbers[1], cents=20.0)
+    assert not hall.look(section.view, hall.round_id).working.is_current
 
 
 def test_an_opened_long_round_shows_its_frozen_lines_with_names(hall: Hall) -> None:
