@@ -1,26 +1,10 @@
-"""A drawn round of one invented student and a scale, made over HTTP, and a recording to send."""
+"""A drawn round of one invented student and a scale, made over HTTP."""
 
-import io
-import wave
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-
 CONSENT = {"consent_on": "2026-03-01", "consent_by": "Guardian"}
 RECIPE = {"kind": "scale", "tonic": "C", "mode": "major", "octaves": 1, "instrument": "clarinet-bb"}
-
-
-def wav(seconds: float = 2.0, hz: float = 440.0, rate: int = 22_050) -> bytes:
-    time = np.arange(round(seconds * rate)) / rate
-    samples = 0.2 * np.sin(2 * np.pi * hz * time) + np.random.default_rng(3).normal(0, 1e-4, time.size)
-    out = io.BytesIO()
-    with wave.open(out, "wb") as file:
-        file.setnchannels(1)
-        file.setsampwidth(2)
-        file.setframerate(rate)
-        file.writeframes((samples * 32767).astype("<i2").tobytes())
-    return out.getvalue()
 
 
 @dataclass(frozen=True)

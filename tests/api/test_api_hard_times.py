@@ -14,7 +14,8 @@ from typing import Any
 
 import httpx
 import pytest
-from first_round import make_round, wav
+from first_round import make_round
+from plain_wav import wav
 from test_api_serving import COMMAND, PATIENCE_SEC, Server, candidate_of, sign_in, wait_for
 
 from app.db.database import Database

@@ -17,7 +17,8 @@ from typing import Any
 import httpx
 import numpy as np
 import pytest
-from first_round import RECIPE, FirstRound, make_round, wav
+from first_round import RECIPE, FirstRound, make_round
+from plain_wav import wav
 
 from app.cli import serving
 from app.db import schema

@@ -13,7 +13,8 @@ from typing import Any
 
 import httpx
 import pytest
-from first_round import make_round, wav
+from first_round import make_round
+from plain_wav import wav
 from sqlmodel import select
 
 from app.db.database import Database

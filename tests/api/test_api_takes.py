@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import Any
 
 import pytest
-from first_round import make_round, wav
+from first_round import make_round
+from plain_wav import wav
 from sqlmodel import Session
 
 from app.api.access import LEADER_COOKIE

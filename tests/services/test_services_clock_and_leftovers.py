@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from plain_wav import wav
 from sqlmodel import Session, select
-from test_services_intake import wav
 
 from app.cli import verify_command
 from app.db import types

@@ -2,12 +2,11 @@
 
 import hashlib
 import io
-import wave
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
-import numpy as np
 import pytest
+from plain_wav import wav
 from sqlmodel import select
 
 from app.db.database import Database
@@ -22,18 +21,6 @@ from app.services import custody, declaring, intake, measuring, room
 pytestmark = pytest.mark.both_engines
 
 PROCTOR = Actor("proctor", "1" * 32)
-
-
-def wav(seconds: float = 2.0, hz: float = 440.0, rate: int = 22_050) -> bytes:
-    time = np.arange(round(seconds * rate)) / rate
-    samples = 0.2 * np.sin(2 * np.pi * hz * time) + np.random.default_rng(3).normal(0, 1e-4, time.size)
-    out = io.BytesIO()
-    with wave.open(out, "wb") as file:
-        file.setnchannels(1)
-        file.setsampwidth(2)
-        file.setframerate(rate)
-        file.writeframes((samples * 32767).astype("<i2").tobytes())
-    return out.getvalue()
 
 
 @pytest.fixture

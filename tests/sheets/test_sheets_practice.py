@@ -2,10 +2,9 @@
 
 import re
 from dataclasses import replace
-from typing import Any
 
 import pytest
-from words_examples import called_for, figure, findings, held, only, pair, piece, sentences, tendency
+from words_examples import TOO_EARLY, called_for, figure, findings, held, only, pair, phrase, piece, sentences, tendency
 
 from app.domain.findings import Break, Findings
 from app.domain.piece import Piece, TempoMark
@@ -228,18 +227,7 @@ def test_an_ornament_is_practised_without_it_then_with_it_at_the_same_speed_then
 
 def test_the_phrase_with_the_most_bumps_is_shaped_towards_its_marked_peak() -> None:
     whole = piece()
-    first = {
-        "start_note_id": "n0",
-        "end_note_id": "n15",
-        "bar_first": "1",
-        "bar_last": "4",
-        "guessed": False,
-        "peak_marked_note_id": "n10",
-        "loudest_note_id": "n10",
-        "loudest_bar": "3",
-        "peak_distance_beats": 0.0,
-        "bumps": [],
-    }
+    first = phrase()
     second = {
         **first,
         "start_note_id": "n16",
@@ -259,23 +247,12 @@ def test_the_phrase_with_the_most_bumps_is_shaped_towards_its_marked_peak() -> N
 
 def test_a_marked_peak_that_stands_out_is_no_bump() -> None:
     whole = piece()
-    phrase: dict[str, Any] = {
-        "start_note_id": "n0",
-        "end_note_id": "n15",
-        "bar_first": "1",
-        "bar_last": "4",
-        "guessed": False,
-        "peak_marked_note_id": "n10",
-        "loudest_note_id": "n10",
-        "loudest_bar": "3",
-        "peak_distance_beats": 0.0,
-        "bumps": [{"note_id": "n10", "bar": "3", "db": 2.4}],
-    }
-    found = findings(whole, musicianship={"phrases": [phrase]})
+    stands_out = phrase(bumps=[{"note_id": "n10", "bar": "3", "db": 2.4}])
+    found = findings(whole, musicianship={"phrases": [stands_out]})
     assert called_for(whole, found) == ()
     assert "stood out" not in sentences(whole, found)
-    phrase["bumps"] = [{"note_id": "n10", "bar": "3", "db": -4.0}]
-    fell = findings(whole, musicianship={"phrases": [phrase]})
+    fades = phrase(bumps=[{"note_id": "n10", "bar": "3", "db": -4.0}])
+    fell = findings(whole, musicianship={"phrases": [fades]})
     assert "fell away by 4 dB" in only(practice_plan(whole, fell), "phrase-arc").text
 
 
@@ -306,18 +283,6 @@ def test_british_names_are_used_throughout() -> None:
 def everything_off(whole: Piece) -> Findings:
     """A take that calls for every kind of exercise at once."""
     landing = {"note_id": "n9", "bar": "3", "after": "trill", "ornament_note_id": "n8", "timing_ms": 70.0}
-    phrase: dict[str, Any] = {
-        "start_note_id": "n0",
-        "end_note_id": "n15",
-        "bar_first": "1",
-        "bar_last": "4",
-        "guessed": False,
-        "peak_marked_note_id": "n10",
-        "loudest_note_id": "n4",
-        "loudest_bar": "2",
-        "peak_distance_beats": -3.0,
-        "bumps": [{"note_id": "n6", "bar": "2", "db": 4.2}],
-    }
     return findings(
         whole,
         notes={"n20": {"status": "wrong", "heard_midi": 71}, "n25": {"deviation_cents": 19.0}},
@@ -331,7 +296,7 @@ def everything_off(whole: Piece) -> Findings:
             "landings": [{**landing, "uncertainty_ms": 6.0}],
             "drift_percent_per_min": {"value": 12.0, "low": 8.0, "high": 16.0},
         },
-        musicianship={"phrases": [phrase]},
+        musicianship={"phrases": [TOO_EARLY]},
         tone={"cracked": [{"note_id": "n18", "bar": "5"}]},
     )
 

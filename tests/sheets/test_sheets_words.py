@@ -4,7 +4,7 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from words_examples import called_for, figure, findings, held, only, pair, piece, sentences, tendency
+from words_examples import TOO_EARLY, called_for, figure, findings, held, only, pair, piece, sentences, tendency
 
 from app.domain.findings import Break
 from app.sheets.findings_in_words import chosen, findings_in_words, off_the_pulse
@@ -163,19 +163,7 @@ def test_breaks_are_told_in_order_and_marked_after_the_last_note_before_them() -
 
 def test_a_peak_beside_the_mark_and_a_bump_call_for_shaping() -> None:
     whole = piece()
-    phrase = {
-        "start_note_id": "n0",
-        "end_note_id": "n15",
-        "bar_first": "1",
-        "bar_last": "4",
-        "guessed": False,
-        "peak_marked_note_id": "n10",
-        "loudest_note_id": "n4",
-        "loudest_bar": "2",
-        "peak_distance_beats": -3.0,
-        "bumps": [{"note_id": "n6", "bar": "2", "db": 4.2}],
-    }
-    found = findings(whole, musicianship={"phrases": [phrase]})
+    found = findings(whole, musicianship={"phrases": [TOO_EARLY]})
     text = sentences(whole, found)
     assert "was loudest in bar 2, 3 beats too early; its peak is the A in bar 3." in text
     exercise = only(practice_plan(whole, found), "phrase-arc")
@@ -184,7 +172,7 @@ def test_a_peak_beside_the_mark_and_a_bump_call_for_shaping() -> None:
     assert "4 dB" in exercise.text
     marks = part_marks(whole, found)
     assert (marks.phrases[0].peak_engraved_id, marks.phrases[0].loudest_engraved_id) == ("e10", "e4")
-    guessed = findings(whole, musicianship={"phrases": [{**phrase, "guessed": True, "bumps": []}]})
+    guessed = findings(whole, musicianship={"phrases": [{**TOO_EARLY, "guessed": True, "bumps": []}]})
     assert part_marks(whole, guessed).phrases[0].peak_engraved_id is None
     assert called_for(whole, guessed) == ()
 

@@ -160,3 +160,28 @@ def called_for(whole: Piece, found: Findings) -> tuple[Exercise, ...]:
 
 def sentences(whole: Piece, found: Findings) -> str:
     return " ".join(f.sentence for f in findings_in_words(whole, found))
+
+
+def phrase(**changed: Any) -> dict[str, Any]:
+    """Bars 1 to 4 of :func:`piece` with the loudest note where the peak is marked, but for what is ``changed``."""
+    return {
+        "start_note_id": "n0",
+        "end_note_id": "n15",
+        "bar_first": "1",
+        "bar_last": "4",
+        "guessed": False,
+        "peak_marked_note_id": "n10",
+        "loudest_note_id": "n10",
+        "loudest_bar": "3",
+        "peak_distance_beats": 0.0,
+        "bumps": [],
+    } | changed
+
+
+#: It was loudest in bar 2, with a bump there.
+TOO_EARLY = phrase(
+    loudest_note_id="n4",
+    loudest_bar="2",
+    peak_distance_beats=-3.0,
+    bumps=[{"note_id": "n6", "bar": "2", "db": 4.2}],
+)

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 import soundfile
 from api_hall import Hall, full_marks, join, ok
-from first_round import wav
+from plain_wav import wav
 
 from app.api.access import DEVICE_COOKIE, LEADER_COOKIE
 from app.domain.ids import new_id

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 from fastapi import FastAPI
-from first_round import wav
+from plain_wav import wav
 
 from app.api import doorway
 from app.api.doorway import UploadGate
