@@ -13,7 +13,7 @@ UV := $(BIN)/uv
 # Where this is set (many container images do), every process that a test starts compiles every module anew: 2 s each.
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: install demo test check compiled lock clean
+.PHONY: install demo test test-rooms test-browser check compiled lock clean
 
 install: $(VENV)/.installed
 
@@ -33,12 +33,17 @@ $(VENV)/.tested: $(VENV)/.installed tests/requirements.lock
 demo: install
 	@$(BIN)/fairhearing demo --data $(DEMO_DATA) --port $(PORT)
 
-# Three processes to two cores, because a quarter of the time goes into waiting for servers. What drives a real browser
-# waits more than it works, but records in real time: two processes, apart from the rest.
+# Both kinds of tests at once, in four processes to two cores: a quarter of the time goes into waiting for servers, and
+# what drives a real browser waits more than it works.
 test: $(VENV)/.tested
 	@$(MAKE) --no-print-directory -j 2 check compiled
+	@$(MAKE) --no-print-directory -j 2 test-rooms test-browser
+
+test-rooms: $(VENV)/.tested
 	@$(BIN)/python -m pytest -m "not browser" -n $(TESTERS) $(SHARED)
-	@$(BIN)/python -m pytest -m browser -n 2 $(SHARED)
+
+test-browser: $(VENV)/.tested
+	@$(BIN)/python -m pytest -m browser
 
 # The loops of the listening, compiled once beside the checks: else each process that begins with them does it.
 compiled: $(VENV)/.installed

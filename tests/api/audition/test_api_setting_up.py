@@ -65,7 +65,7 @@ def test_defaults_fill_the_forms(leader):
     defaults = ok(leader.get("/api/defaults"))
     assert [c["key"] for c in defaults["rubric"]["captions"]] == ["tone", "pitch", "rhythm", "musicianship"]
     assert all(level["descriptor"] for c in defaults["rubric"]["captions"] for level in c["levels"])
-    assert {"key": "clarinet-bb", "name": "Clarinet in B♭"} in defaults["instruments"]
+    assert {"key": "clarinet-bb", "name": "Clarinet in B♭", "unpitched": False} in defaults["instruments"]
     assert {"mean", "median", "severity-adjusted"} <= {r["key"] for r in defaults["rules"]}
     assert defaults["rule"]["measured_weights"] == {"tone": 0, "pitch": 0.2, "rhythm": 0.2, "musicianship": 0}
 
