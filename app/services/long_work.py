@@ -75,15 +75,18 @@ def ask(session: Session, round_id: str, kind: str) -> Round:
         raise WrongState("There is nothing to work out before the draw; draw the round first.")
     if not is_long(session, row):
         raise WrongState("For a round of this size it is worked out whenever it is looked at; open its screen.")
-    busy = session.exec(
-        select(Job.id).where(Job.kind == kind, Job.subject == round_id, col(Job.state).in_(("queued", "running")))
-    ).first()
-    if busy is None:
+    if not is_busy(session, round_id, kind):
         key = f"{kind}:{round_id}:{_heads(session, row)[:32]}"
         job = queueing.enqueue(session, kind, key, {"round_id": round_id}, PRIORITY, subject=round_id)
         job.created_at = now_utc()  # the newest is the one that is told of
         queueing.requeue(session, job)
     return row
+
+
+def is_busy(session: Session, round_id: str, kind: str) -> bool:
+    """Whether a worker does it, or will."""
+    asked = select(Job.id).where(Job.kind == kind, Job.subject == round_id, col(Job.state).in_(("queued", "running")))
+    return session.exec(asked).first() is not None
 
 
 def _findings(session: Session, row: Round, until: datetime | None) -> int:

@@ -17,12 +17,14 @@ from app.db.types import now_utc
 from app.domain.actor import Actor
 from app.domain.errors import BadInput, WrongState
 from app.domain.texts import one_line
-from app.services import custody, paper, standing, standing_pages, tabulation
+from app.services import custody, long_work, paper, standing, standing_pages, tabulation
 from app.services.long_work import Basis
 from app.services.rounds import get_round, is_long
 from app.services.standing import RoundMarks
 
+OPENING = "open-round"  # the kind of job that opens a long one
 LONGEST_REASON = 300
+NOT_OPENED = "This round is not opened, so there is no frozen standing to compare."
 NOTHING_SENT = "No sheet was sent yet, so there is nothing to open."
 NOT_WORKED_OUT = "The standing of so long a round takes a while to work out; have it worked out first."
 
@@ -83,10 +85,13 @@ def shown_page(session: Session, round_id: str, *, find: str, offset: int, limit
         wanted = find.strip()
         rows = [line for line in whole["rows"] if not wanted or _is_found(line, wanted)]
         return {**whole, "rows": rows[offset : offset + limit], "total": len(rows), "working": None}
-    working = standing_pages.working(session, row)
+    working = {
+        "working": asdict(standing_pages.working(session, row)),
+        "being_opened": asdict(long_work.working(session, row, OPENING, row.opened_at, row.state == "opened")),
+    }
     if not standing_pages.is_kept(session, row):
         body = {**standing.before_ranking(session, row), "sentences": [NOT_WORKED_OUT]}
-        return {**_told(session, row, body, None, NOT_WORKED_OUT), "total": 0, "working": asdict(working)}
+        return {**_told(session, row, body, None, NOT_WORKED_OUT), "total": 0, **working}
     opened = row.state == "opened"
     named = _with_name(round_id, find) if opened and find.strip() else None
     seen = standing_pages.page(session, row, find=find, candidate_ids=named, offset=offset, limit=limit)
@@ -98,7 +103,7 @@ def shown_page(session: Session, round_id: str, *, find: str, offset: int, limit
     if not opened:
         why_not = NOTHING_SENT if digest is None else _not_ready(session, row, body["input_hash"], digest)
     told = _told(session, row, body, None if opened else digest, why_not)
-    return {**told, "total": seen.total, "working": asdict(working)}
+    return {**told, "total": seen.total, **working}
 
 
 def _told(
@@ -121,35 +126,54 @@ def open_round(database: Database, round_id: str, *, reason: str, actor: Actor) 
 
     The standing is computed beside the writer, then kept only if nothing it rests on has changed meanwhile.
     """
-    tidy = one_line(reason, what="reason", longest=LONGEST_REASON, required=False)
     with database.read() as session:
-        _require_sealed(session, round_id)
-        marks = standing.round_marks(session, round_id)
-        refusal = _why_not(marks)
-        if refusal is not None:
-            raise WrongState(refusal)
-        missing = marks.still_to_come()
-        if missing and not tidy:
-            raise BadInput(
-                f"{missing[0]} Wait for it, or say why the round is opened without it.", missing=list(missing)
-            )
-        computed = standing.compute(marks, closing=True)
-        digest = tabulation.tabulation_hash(computed)
-        refusal = _not_ready(session, get_round(session, round_id), marks.hash, digest)
-        if refusal is not None:
-            raise WrongState(refusal)
+        save = prepare(session, round_id, reason=reason, actor=actor)
+    database.write(save)
+
+
+def prepare(
+    session: Session,
+    round_id: str,
+    *,
+    reason: str,
+    actor: Actor,
+    progress: Callable[[float, str], None] = lambda share, text: None,
+) -> Callable[[Session], None]:
+    """What opening a drawn round writes. Raises where it can't be opened; see :func:`open_round`."""
+    tidy = one_line(reason, what="reason", longest=LONGEST_REASON, required=False)
+    row = require_sealed(session, round_id)
+    progress(0.0, "reading sheets and findings")
+    basis = long_work.basis(session, row) if is_long(session, row) else None
+    marks = standing.round_marks(session, round_id)
+    refusal = _why_not(marks)
+    if refusal is not None:
+        raise WrongState(refusal)
+    missing = marks.still_to_come()
+    if missing and not tidy:
+        raise BadInput(f"{missing[0]} Wait for it, or say why the round is opened without it.", missing=list(missing))
+    progress(0.3, "ranking")
+    computed = standing.compute(marks, closing=True)
+    digest = tabulation.tabulation_hash(computed)
+    refusal = _not_ready(session, row, marks.hash, digest)
+    if refusal is not None:
+        raise WrongState(refusal)
+    progress(0.9, "freezing the standing")
     frozen = {**computed, "opening": {"reason": tidy, "without": list(missing)}}
-    database.write(_freezing(round_id, marks.hash, frozen, actor))
+    return _freezing(round_id, marks.hash, basis, frozen, actor)
 
 
 def recompute(session: Session, round_id: str) -> str | None:
     """Compute an opened round's standing again: None when it is the frozen one, else a sentence saying what differs."""
     row = get_round(session, round_id)
+    return _difference(row, lambda: standing.compute(_marks_again(session, row), closing=True))
+
+
+def _difference(row: Round, compute: Callable[[], Mapping[str, Any]]) -> str | None:
     if row.standing is None:
-        raise WrongState("This round is not opened, so there is no frozen standing to compare.")
+        raise WrongState(NOT_OPENED)
     if custody.content_hash(row.standing) != row.standing_hash:
         return "The frozen standing was changed after the round was opened."
-    again = standing.compute(_marks_again(session, row))
+    again = compute()
     if again["input_hash"] != row.standing["input_hash"]:
         return "What the standing rests on has changed since the round was opened."
     if again["rows"] != row.standing["rows"]:
@@ -180,12 +204,15 @@ class Compared:
 
 def compare(session: Session, round_id: str) -> Compared:
     """Compute an opened round's standing again and say whether, and where, it differs from the frozen one."""
-    what = recompute(session, round_id)
     row = get_round(session, round_id)
-    frozen: dict[str, Any] = row.standing or {}
+    if row.standing is None:
+        raise WrongState(NOT_OPENED)
     marks = _marks_again(session, row)
+    again = standing.compute(marks, closing=True)
+    what = _difference(row, lambda: again)
+    frozen: dict[str, Any] = row.standing
     before = {line["candidate_id"]: line for line in frozen["rows"]}
-    after = {line["candidate_id"]: line for line in standing.compute(marks, closing=True)["rows"]}
+    after = {line["candidate_id"]: line for line in again["rows"]}
     differs = tuple(
         f"Number {(now or was or {}).get('blind_number')}: {_line(was)} when opened, {_line(now)} now."
         for was, now in ((before.get(key), after.get(key)) for key in {**before, **after})
@@ -210,11 +237,18 @@ def _line(line: Mapping[str, Any] | None) -> str:
     return place if line["mark"] is None else f"{place} with {line['mark']:.2f}"
 
 
-def _freezing(round_id: str, input_hash: str, frozen: dict[str, Any], actor: Actor) -> Callable[[Session], None]:
+def _freezing(
+    round_id: str, input_hash: str, basis: Basis | None, frozen: dict[str, Any], actor: Actor
+) -> Callable[[Session], None]:
+    def is_same(session: Session, row: Round) -> bool:
+        """Whether nothing has changed since; of a long round nobody could write while its marks are read again."""
+        if basis is not None:
+            return long_work.is_current(session, row, basis)
+        return standing.round_marks(session, round_id).hash == input_hash
+
     def work(session: Session) -> None:
-        row = get_round(session, round_id)
-        _require_sealed(session, round_id)
-        if standing.round_marks(session, round_id).hash != input_hash:
+        row = require_sealed(session, round_id)
+        if not is_same(session, row):
             raise WrongState("A sheet came in at this very moment; look at the standing once more, then open.")
         refusal = paper.why_not_open(session, round_id)
         if refusal is not None:
@@ -238,12 +272,14 @@ def _freezing(round_id: str, input_hash: str, frozen: dict[str, Any], actor: Act
     return work
 
 
-def _require_sealed(session: Session, round_id: str) -> None:
+def require_sealed(session: Session, round_id: str) -> Round:
+    """The row of a round that is drawn and not opened; raises ``WrongState`` for any other."""
     row = get_round(session, round_id)
     if row.state == "opened":
         raise WrongState("This round is opened already; its result is fixed.")
     if row.state != "drawn":
         raise WrongState("This round is not drawn yet, so there is nothing to open.")
+    return row
 
 
 def _not_ready(session: Session, row: Round, input_hash: str, digest: str) -> str | None:

@@ -4,7 +4,7 @@ The latest version of each sent sheet counts. A recused cell is missing, never z
 withdrew or did not show are not in the table at all.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -45,6 +45,15 @@ from app.services.sheet_cells import round_pieces
 
 TAKES_AT_ONCE = 100  # our choice: findings of a long take may be a megabyte
 QUESTIONS_WAIT = "Questions to listen again come up once every sheet is in, so that nobody's marks follow from them."
+
+
+@dataclass(frozen=True, slots=True)
+class _Counting:
+    """The take that counts for a candidate and a piece."""
+
+    candidate_id: str
+    piece_id: str
+    id: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,17 +200,19 @@ def round_marks(session: Session, round_id: str, measured_until: datetime | None
         seats=row.seats,
         piece_titles=titles,
         missing_sheets=tuple(
-            (c.blind_number, a.letter)
-            for c in candidates
-            for a in panel
-            if (a.id, c.id) not in empty
-            and (a.id, c.id) not in latest
-            and (assigned is None or (a.id, c.id) in assigned)
+            (numbers[candidate_id], letters[adjudicator_id])
+            for adjudicator_id, candidate_id in _wanted(numbers, tuple(letters), assigned)
+            if (adjudicator_id, candidate_id) not in empty and (adjudicator_id, candidate_id) not in latest
         ),
         shared=shares.share_sentence(row, len(panel), assigned or ()),
         measuring=tuple(dict.fromkeys(numbers[t.candidate_id] for t in takes if t.id in unfinished)),
         carried=carrying.sentence(session, row),
-        away=tuple((c.blind_number, a.letter) for a in panel for c in candidates if (a.id, c.id) in away),
+        away=tuple(
+            (numbers[candidate_id], letter)
+            for adjudicator_id, letter in (letters.items() if away else ())
+            for candidate_id in numbers
+            if (adjudicator_id, candidate_id) in away
+        ),
         not_heard=tuple((c.blind_number, c.state) for c in everyone if c.state in NOT_HEARD),
         unmarked=tuple(
             f"Adjudicator {letters[adjudicator_id]} left marks of number {numbers[candidate_id]} out: {version.reason}"
@@ -211,6 +222,22 @@ def round_marks(session: Session, round_id: str, measured_until: datetime | None
         repeats=repeats,
         missing_repeats=missing_repeats,
     )
+
+
+def _wanted(
+    candidates: Iterable[str], panel: Sequence[str], assigned: Iterable[tuple[str, str]] | None
+) -> Iterator[tuple[str, str]]:
+    """(adjudicator, candidate) of every sheet that is wanted: by candidate, then by adjudicator, in their orders."""
+    if assigned is None:
+        yield from ((one, candidate) for candidate in candidates for one in panel)
+        return
+    places = {one: at for at, one in enumerate(panel)}
+    hears: dict[str, list[str]] = {}
+    for adjudicator, candidate in assigned:
+        if adjudicator in places:
+            hears.setdefault(candidate, []).append(adjudicator)
+    for candidate in candidates:
+        yield from ((one, candidate) for one in sorted(hears.get(candidate, ()), key=places.__getitem__))
 
 
 def compute(marks: RoundMarks, *, closing: bool = False) -> dict[str, Any]:
@@ -247,7 +274,7 @@ def caption_names(session: Session, row: Round) -> dict[str, str]:
 def latest_versions(session: Session, round_id: str) -> dict[tuple[str, str], SheetVersion]:
     """The version that counts of each sent sheet: {(adjudicator id, candidate id): version}."""
     rows = session.exec(
-        select(AdjudicationSheet, SheetVersion)
+        select(AdjudicationSheet.adjudicator_id, AdjudicationSheet.candidate_id, SheetVersion)
         .where(
             AdjudicationSheet.candidate_id == Candidate.id,
             Candidate.round_id == round_id,
@@ -256,7 +283,7 @@ def latest_versions(session: Session, round_id: str) -> dict[tuple[str, str], Sh
         )
         .order_by(col(SheetVersion.version))
     ).all()
-    return {(sheet.adjudicator_id, sheet.candidate_id): version for sheet, version in rows}
+    return {(adjudicator_id, candidate_id): version for adjudicator_id, candidate_id, version in rows}
 
 
 def _repeats(
@@ -301,18 +328,18 @@ def _by_letter(missing: tuple[tuple[str, str], ...]) -> list[tuple[str, list[str
     return sorted(found.items())
 
 
-def _counting_takes(session: Session, round_id: str, candidate_ids: set[str]) -> list[Take]:
+def _counting_takes(session: Session, round_id: str, candidate_ids: set[str]) -> list[_Counting]:
     """The take that counts for each candidate and piece: the last one kept."""
     rows = session.exec(
-        select(Take)
+        select(Take.candidate_id, Take.piece_id, Take.id)
         .where(Take.candidate_id == Candidate.id, Candidate.round_id == round_id, Take.state == "kept")
         .order_by(col(Take.received_at), col(Take.id))
     ).all()
-    return list({(t.candidate_id, t.piece_id): t for t in rows if t.candidate_id in candidate_ids}.values())
+    return list({row[:2]: _Counting(*row) for row in rows if row[0] in candidate_ids}.values())
 
 
 def _measured(
-    session: Session, takes: list[Take], rubric: Rubric, rule: Rule, until: datetime | None
+    session: Session, takes: list[_Counting], rubric: Rubric, rule: Rule, until: datetime | None
 ) -> tuple[tuple[MeasuredTake, ...], set[str]]:
     """Measured marks of the takes that are measured, and the ids of those that wait, if measured marks count at all."""
     found: list[MeasuredTake] = []

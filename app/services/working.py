@@ -20,7 +20,7 @@ from app.db.database import Database
 from app.jobs.ledger import Progress, Save, Task
 from app.jobs.supervisor import end_with_parent
 from app.jobs.worker import Worker
-from app.services import day_cutting, measuring, section, standing_pages
+from app.services import day_cutting, measuring, opening, opening_long, section, standing_pages
 from app.services.ledger import DatabaseLedger
 from app.services.logs import set_up_logs
 from app.services.storing import open_store
@@ -50,6 +50,7 @@ def run_worker(settings: Settings, parent_pid: int, name: str, stopping: Event) 
             measuring.KIND: in_background(background, measuring.MeasureTake(database, store)),
             day_cutting.KIND: in_background(background, day_cutting.CutDayRecording(database, store)),
             standing_pages.KIND: in_background(background, standing_pages.WorkOutStanding(database)),
+            opening.OPENING: in_background(background, opening_long.OpenRound(database)),
             section.WORK: in_background(background, section.WorkOutReport(database)),
         }
         with idle_of(database, stopping) as idle:

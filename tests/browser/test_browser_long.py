@@ -103,13 +103,14 @@ def test_long_lists_are_paged_and_searched(open_context: Any, open_page: Any, se
     expect(page.get_by_text("Player 077")).to_be_visible()
     look("the door, one found")
 
-    reply = httpx.post(
-        f"{server.url}/api/rounds/{round_id}/open",
-        json={"reason": ""},
-        headers={"Cookie": "; ".join(f"{c['name']}={c['value']}" for c in cookies)},
-        timeout=120,
-    )
-    assert reply.status_code == 200, reply.text
+    page.goto(f"/leader.html#/{audition}/standing/{round_id}")
+    page.get_by_role("button", name="Open the round").click()
+    page.get_by_role("button", name="Open it now").click()
+    expect(page.get_by_text("The round is being opened")).to_be_visible()
+    look("a long round that is being opened")
+    work_off(server.resources)
+    expect(page.get_by_text("This round is opened: names stand beside numbers")).to_be_visible()
+    look("a long round, opened")
     page.goto(f"/leader.html#/{audition}/sheets/{round_id}")
     expect(page.get_by_text(f"1 to 100 of {PEOPLE} students")).to_be_visible()
     page.get_by_role("searchbox", name="Find a number or name").fill("Player 103")

@@ -10,7 +10,7 @@ from app.api.paging import Find, Limit, Offset
 from app.api.resources import Held, ReadSession
 from app.api.schemas.envelope import SIGNED_IN_PROBLEMS, PathId
 from app.api.schemas.rounds import ComparedOut, OpenIn, RehearingIn, RoundOut, StandingOut, WorkingOut
-from app.services import marks_export, opening, rehearing, standing_pages
+from app.services import marks_export, opening, opening_long, rehearing, standing_pages
 from app.services.draw import RoundView
 from app.services.long_work import Working
 from app.services.opening import Compared
@@ -53,9 +53,12 @@ def compare(round_id: PathId, _principal: LeaderHere, session: ReadSession) -> C
 
 @router.post("/rounds/{round_id}/open", response_model=StandingOut)
 def open_now(round_id: PathId, principal: LeaderHere, held: Held, wanted: OpenIn | None = None) -> dict[str, Any]:
-    """Open the round: freeze the standing, show the names."""
-    reason = wanted.reason if wanted is not None else ""
-    opening.open_round(held.database, round_id, reason=reason, actor=principal.actor)
+    """Open the round: freeze the standing, show the names. A worker opens a long one; ``being_opened`` says how far."""
+    reason, actor = wanted.reason if wanted is not None else "", principal.actor
+    if held.database.write(lambda session: opening_long.ask(session, round_id, reason=reason, actor=actor)):
+        with held.database.read() as session:
+            return opening.shown_page(session, round_id, find="", offset=0, limit=1)
+    opening.open_round(held.database, round_id, reason=reason, actor=actor)
     with held.database.read() as session:
         return opening.shown(session, round_id)
 

@@ -216,6 +216,7 @@ class StandingOut(Out):
     version: str
     total: int | None = Field(default=None)  # lines that are found, where a page of them was asked for
     working: WorkingOut | None = Field(default=None)  # of a long round
+    being_opened: WorkingOut | None = Field(default=None)  # of a long round
 
 
 class AbsenceIn(In):

@@ -8,13 +8,11 @@ const POLL_MS = 2000; // our choice, as for measuring
 /** @param {string} moment */
 const clockText = (moment) => new Date(moment).toLocaleString("en", { day: "numeric", month: "long", hour: "numeric", minute: "2-digit" });
 
-/**
- * @param {{what: string, address: string, working: any, final?: boolean, onChange: () => Promise<void>}} props
- *   what: "standing"; address: to ask at; final: it will never change again
- */
-export function WorkingOut({ what, address, working, final = false, onChange }) {
-  const act = useAct();
-  const busy = working.state === "queued" || working.state === "running";
+/** @param {any} working */
+export const isBusy = (working) => working?.state === "queued" || working?.state === "running";
+
+/** @param {boolean} busy @param {() => Promise<void>} onChange */
+function usePolling(busy, onChange) {
   useEffect(() => {
     if (!busy) return undefined;
     const timer = setInterval(() => {
@@ -22,6 +20,25 @@ export function WorkingOut({ what, address, working, final = false, onChange }) 
     }, POLL_MS);
     return () => clearInterval(timer);
   }, [busy, onChange]);
+}
+
+/** @param {{working: any, onChange: () => Promise<void>}} props how far a worker is that opens the round */
+export function BeingOpened({ working, onChange }) {
+  usePolling(isBusy(working), onChange);
+  if (working.state === "failed") return html`<${Wrong}>The round was not opened. ${working.text}<//>`;
+  if (!isBusy(working)) return null;
+  return html`<section aria-label="Opening the round" class="notice"><p role="status">The round is being opened${working.text ? `: ${working.text}` : working.state === "queued" ? ", waiting for a worker" : ""}. You may leave this page.</p>
+    <p><progress max="1" value=${working.progress} aria-label="How far the opening is"></progress></p></section>`;
+}
+
+/**
+ * @param {{what: string, address: string, working: any, final?: boolean, onChange: () => Promise<void>}} props
+ *   what: "standing"; address: to ask at; final: it will never change again
+ */
+export function WorkingOut({ what, address, working, final = false, onChange }) {
+  const act = useAct();
+  const busy = isBusy(working);
+  usePolling(busy, onChange);
   if (final && working.worked_out_at) return null;
   const ask = () =>
     act.run(async () => {

@@ -2,12 +2,12 @@
 
 import { call } from "../../core/api.js";
 import { LINES, Pages, Search, usePages } from "../pages.js";
-import { Ask, Deed, Waiting, Wrong, html, useLoad, useRef, useState } from "../parts.js";
+import { Ask, Deed, Waiting, Wrong, html, useEffect, useLoad, useRef, useState } from "../parts.js";
 import { RoundChoice, useRounds } from "./rounds.js";
 import { Agreement, Reports } from "./standing-agreement.js";
 import { StandingPicture, chanceText } from "./standing-picture.js";
 import { Questions } from "./standing-questions.js";
-import { WorkingOut } from "./standing-working.js";
+import { BeingOpened, WorkingOut, isBusy } from "./standing-working.js";
 import { HearAgain, Record } from "./standing-record.js";
 
 /** @param {{audition: any, reload: () => Promise<void>, more: string}} props */
@@ -32,6 +32,10 @@ function OneStanding({ audition, round, onOpened }) {
   const query = new URLSearchParams({ find: pages.find, offset: String(pages.offset), limit: String(LINES) });
   const standing = useLoad(() => call("GET", `/api/rounds/${round.id}/standing?${query}`), [round.id, round.state, pages.find, pages.offset]);
   const [opening, setOpening] = useState(false);
+  const openedNow = standing.data?.opened && round.state !== "opened"; // a worker has done it
+  useEffect(() => {
+    if (openedNow) void onOpened();
+  }, [openedNow]);
   const before = useRef(/** @type {any} */ (null));
   if (standing.data) before.current = standing.data;
   const shown = standing.data ?? before.current; // the search field must not vanish under whoever types in it
@@ -59,7 +63,8 @@ function OneStanding({ audition, round, onOpened }) {
       : shown.working && !shown.working.worked_out_at ? null : html`<p class="next">No sheet has been sent yet, so nothing can be ranked. Watch them come in under <a href=${`#/${audition.id}/room`}>Recording room</a>.</p>`}
     ${shown.opened
       ? html`<p>This round is opened: names stand beside numbers, here and on the sheets. <a href=${`#/${audition.id}/sheets`}>Print the sheets</a>.</p>`
-      : html`<div class="deeds"><${Deed} kind="deed" onClick=${() => setOpening(true)} why=${shown.why_not_open ?? ""}>Open the round<//></div>
+      : html`<div class="deeds"><${Deed} kind="deed" onClick=${() => setOpening(true)} why=${isBusy(shown.being_opened) ? "It is being opened." : (shown.why_not_open ?? "")}>Open the round<//></div>
+          ${shown.being_opened ? html`<${BeingOpened} working=${shown.being_opened} onChange=${standing.reload} />` : null}
           <p class="soft small">Names are sealed. Opening shows them, fixes this standing and is kept in the audit list with your name and the time.</p>`}
     ${rows.length ? html`<${AsTable} key="table" shown=${shown} rows=${rows} />` : null}
     ${ranked

@@ -15,6 +15,7 @@ from app.domain.errors import WrongState
 from app.domain.ids import new_id
 from app.services import (
     opening,
+    opening_long,
     printing,
     progress,
     room,
@@ -49,7 +50,11 @@ def work_off(hall: Hall, kind: str = standing_pages.KIND) -> list[tuple[float, s
     job = ledger.claim("worker", 30.0)
     assert job is not None
     assert job.kind == kind
-    tasks = {standing_pages.KIND: standing_pages.WorkOutStanding, section.WORK: section.WorkOutReport}
+    tasks = {
+        standing_pages.KIND: standing_pages.WorkOutStanding,
+        section.WORK: section.WorkOutReport,
+        opening.OPENING: opening_long.OpenRound,
+    }
     save = tasks[kind](hall.database)(job.payload, lambda share, text: told.append((share, text)))
     assert ledger.finish(job.id, "worker", save)
     return told
@@ -172,6 +177,39 @@ def test_an_opened_long_round_shows_its_frozen_lines_with_names(hall: Hall) -> N
     ask(hall)
     work_off(hall)
     assert seen(hall, offset=1, limit=2)["rows"] == whole["rows"][1:3]
+
+
+def test_a_long_round_is_opened_by_a_worker_unless_something_came_in_meanwhile(hall: Hall) -> None:
+    def ask_to_open(reason: str = "") -> None:
+        assert hall.do(opening_long.ask, hall.round_id, reason=reason)
+        assert hall.do(opening_long.ask, hall.round_id, reason="")  # and no second job
+
+    ask(hall)
+    work_off(hall)
+    ask_to_open()
+    before = seen(hall)
+    assert (before["opened"], before["being_opened"]["state"]) == (False, "queued")
+    ledger = DatabaseLedger(hall.database)
+    job = ledger.claim("worker", 30.0)
+    assert job is not None
+    save = opening_long.OpenRound(hall.database)(job.payload, lambda share, text: None)
+    hall.measured(hall.numbers[1], cents=20.0)  # a take that is done at this very moment
+    with pytest.raises(WrongState, match="at this very moment"):
+        ledger.finish(job.id, "worker", save)
+    ledger.give_up(job.id, "worker", "A sheet came in at this very moment", retry_after_sec=None)
+    after = seen(hall)
+    assert (after["opened"], after["being_opened"]["state"]) == (False, "failed")
+    assert "at this very moment" in after["being_opened"]["text"]
+
+    ask_to_open()
+    told = work_off(hall, opening.OPENING)
+    assert [share for share, _ in told] == sorted(share for share, _ in told)
+    now = seen(hall)
+    assert now["opened"]
+    assert {row["name"] for row in now["rows"]} == set(NAMES)
+    assert hall.look(opening.recompute, hall.round_id) is None
+    with pytest.raises(WrongState, match="opened already"):
+        ask_to_open()
 
 
 def test_short_rounds_are_ranked_while_somebody_looks(hall: Hall, monkeypatch: pytest.MonkeyPatch) -> None:
