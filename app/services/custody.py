@@ -6,12 +6,12 @@ Entries carry ids and numbers, never names: the audit may be shown to anyone who
 
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import datetime
 from typing import Any
 
 import sqlalchemy as sa
-from sqlmodel import Session, select
+from sqlmodel import Session, col, select
 
 from app.db.models import AuditEntry
 from app.db.transactions import take_turns
@@ -93,11 +93,14 @@ def chain_entries(session: Session, chain: str) -> list[AuditEntry]:
     return list(session.exec(select(AuditEntry).where(AuditEntry.chain == chain).order_by(sa.column("seq"))).all())
 
 
-def heads(session: Session, names: Sequence[str]) -> str:
-    """A hash of the last entries of several chains: the same while nothing was done that they record."""
+def heads(session: Session, names: Sequence[str], *, besides: Collection[str] = ()) -> str:
+    """A hash of the last entries of several chains: the same while nothing was done but the actions ``besides``."""
     last = [
         session.exec(
-            select(AuditEntry.hash).where(AuditEntry.chain == chain).order_by(sa.desc(sa.column("seq"))).limit(1)
+            select(AuditEntry.hash)
+            .where(AuditEntry.chain == chain, col(AuditEntry.action).not_in(besides))
+            .order_by(sa.desc(sa.column("seq")))
+            .limit(1)
         ).first()
         for chain in names
     ]

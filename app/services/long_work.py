@@ -18,6 +18,11 @@ from app.services import custody, queueing
 from app.services.rounds import get_round, is_long
 
 PRIORITY = 5  # our choice: a leader waits for it, but a take whose candidate waits comes before
+#: What changes no result, whatever it is about: devices come and go, sheets are printed, a second person confirms.
+HARMLESS = (
+    "link-made", "link-used", "tablet-withdrawn", "tabulation-confirmed", "printed-score-sheet",
+    "printed-comment-sheet", "hand-in-links-made", "student-link-withdrawn", "student-links-withdrawn",
+)  # fmt: skip
 LATE = timedelta(minutes=10)  # our choice: beyond any save, and any clock that somebody looks after
 
 
@@ -108,4 +113,4 @@ def _heads(session: Session, row: Round) -> str:
     while at.carried_from is not None:
         at = session.get_one(Round, at.carried_from)
         chains.append(at.id)
-    return custody.heads(session, chains)
+    return custody.heads(session, chains, besides=HARMLESS)

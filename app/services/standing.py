@@ -4,7 +4,7 @@ The latest version of each sent sheet counts. A recused cell is missing, never z
 withdrew or did not show are not in the table at all.
 """
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -271,8 +271,11 @@ def caption_names(session: Session, row: Round) -> dict[str, str]:
     return {c.key: c.name for c in declaring.rubric_of(audition).captions}
 
 
-def latest_versions(session: Session, round_id: str) -> dict[tuple[str, str], SheetVersion]:
-    """The version that counts of each sent sheet: {(adjudicator id, candidate id): version}."""
+def latest_versions(
+    session: Session, round_id: str, candidate_ids: Collection[str] | None = None
+) -> dict[tuple[str, str], SheetVersion]:
+    """The version that counts of each sent sheet, of all or of some: {(adjudicator id, candidate id): version}."""
+    some = () if candidate_ids is None else (col(AdjudicationSheet.candidate_id).in_(candidate_ids),)
     rows = session.exec(
         select(AdjudicationSheet.adjudicator_id, AdjudicationSheet.candidate_id, SheetVersion)
         .where(
@@ -280,6 +283,7 @@ def latest_versions(session: Session, round_id: str) -> dict[tuple[str, str], Sh
             Candidate.round_id == round_id,
             AdjudicationSheet.state == "submitted",
             SheetVersion.sheet_id == AdjudicationSheet.id,
+            *some,
         )
         .order_by(col(SheetVersion.version))
     ).all()

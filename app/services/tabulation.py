@@ -8,14 +8,14 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlmodel import Session, col, select
+from sqlmodel import Session, select
 
 from app.db.models import Round, TabulationCheck
 from app.domain.actor import Actor
 from app.domain.errors import NotFound, WrongState
 from app.domain.texts import one_line
 from app.services import custody, standing
-from app.services.rounds import get_round, is_long
+from app.services.rounds import get_round
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +48,9 @@ class Tabulation:
     required: bool
     rule_sentence: str
     captions: tuple[str, ...]
-    numbers: tuple[TabulatedNumber, ...]
+    numbers: tuple[TabulatedNumber, ...]  # of a long round a page of them
+    total: int
+    offset: int
     not_heard: tuple[dict[str, str], ...]
     sentences: tuple[str, ...]
     missing: tuple[str, ...]
@@ -62,14 +64,6 @@ def tabulation_hash(computed: dict[str, Any]) -> str:
     return custody.content_hash({k: v for k, v in computed.items() if k not in ("questions", "questions_wait")})
 
 
-def tabulations(session: Session, audition_id: str) -> list[Tabulation]:
-    """The tabulation of every drawn round; of a long one only where a second person must confirm it."""
-    rows = session.exec(
-        select(Round).where(Round.audition_id == audition_id, Round.state == "drawn").order_by(col(Round.position))
-    ).all()
-    return [_tabulation(session, row) for row in rows if row.second_check or not is_long(session, row)]
-
-
 def confirm(
     session: Session,
     round_id: str,
@@ -80,24 +74,25 @@ def confirm(
     token_id: str,
     now: datetime,
     actor: Actor,
+    tabulated: tuple[str, str] | None = None,
 ) -> None:
-    """Confirm the tabulation whose hash was shown; ``WrongState`` when it has changed since."""
+    """Confirm the tabulation whose hash was shown; ``WrongState`` when it has changed since.
+
+    ``tabulated``: the hash of what it rests on and its own, where they are known; else it is computed.
+    """
     row = get_round(session, round_id)
     if row.audition_id != audition_id:
         raise NotFound("This round is not part of your audition; reload the page.")
     if row.state != "drawn":
         raise WrongState("This round is not waiting to be opened, so there is nothing to confirm.")
     tidy = one_line(person, what="name of whoever confirms", longest=120)
-    marks = standing.round_marks(session, round_id)
-    if not marks.table.marks:
-        raise WrongState("No sheet was sent yet, so there is no tabulation to confirm.")
-    digest = tabulation_hash(standing.compute(marks))
+    input_hash, digest = tabulated or _tabulated(session, round_id)
     if digest != seen_hash:
         raise WrongState("The tabulation has changed since you looked at it; look at it once more, then confirm.")
     session.add(
         TabulationCheck(
             round_id=round_id,
-            input_hash=marks.hash,
+            input_hash=input_hash,
             tabulation_hash=digest,
             token_id=token_id,
             person=tidy,
@@ -108,9 +103,16 @@ def confirm(
     custody.record(session, round_id, actor, "tabulation-confirmed", round_id, {"tabulation": digest})
 
 
+def _tabulated(session: Session, round_id: str) -> tuple[str, str]:
+    marks = standing.round_marks(session, round_id)
+    if not marks.table.marks:
+        raise WrongState("No sheet was sent yet, so there is no tabulation to confirm.")
+    return marks.hash, tabulation_hash(standing.compute(marks))
+
+
 def why_not_open(session: Session, row: Round, input_hash: str, digest: str) -> str | None:
     """Why a round that needs a second person can't be opened with this tabulation yet, or None."""
-    if not row.second_check or _check_of(session, row.id, input_hash, digest) is not None:
+    if not row.second_check or check_of(session, row.id, input_hash, digest) is not None:
         return None
     return (
         "A second person has not confirmed this tabulation yet; make their link under Day, and let them confirm it on "
@@ -118,7 +120,8 @@ def why_not_open(session: Session, row: Round, input_hash: str, digest: str) -> 
     )
 
 
-def _check_of(session: Session, round_id: str, input_hash: str, digest: str) -> TabulationCheck | None:
+def check_of(session: Session, round_id: str, input_hash: str, digest: str) -> TabulationCheck | None:
+    """The confirmation of exactly this tabulation, or None."""
     return session.exec(
         select(TabulationCheck).where(
             TabulationCheck.round_id == round_id,
@@ -128,11 +131,12 @@ def _check_of(session: Session, round_id: str, input_hash: str, digest: str) -> 
     ).first()
 
 
-def _tabulation(session: Session, row: Round) -> Tabulation:
+def of_round(session: Session, row: Round) -> Tabulation:
+    """The tabulation of a drawn round."""
     marks = standing.round_marks(session, row.id)
     computed = standing.compute(marks)
     digest = tabulation_hash(computed)
-    check = _check_of(session, row.id, marks.hash, digest)
+    check = check_of(session, row.id, marks.hash, digest)
     given = {(m.candidate_id, m.adjudicator_id, m.piece_id, m.caption): m.mark for m in marks.table.marks}
     lines = {
         candidate.candidate_id: tuple(
@@ -162,6 +166,8 @@ def _tabulation(session: Session, row: Round) -> Tabulation:
             )
             for line in computed["rows"]
         ),
+        total=len(computed["rows"]),
+        offset=0,
         not_heard=tuple(computed["not_heard"]),
         sentences=tuple(marks.declared()),
         missing=tuple(computed["missing"]),

@@ -172,7 +172,7 @@ def _season(candidates: int, adjudicators: int) -> tuple[_Rows, Season]:
     opened = rows.add(Round, name="First round", position=0, state="opened", opened_at=now, **common)
     handed_in = rows.add(
         Round, name="Recorded", position=1, state="drawn", due_at=due, due_zone="UTC", per_candidate=SHEETS_EACH,
-        handed_in_at=now, seats=min(500, candidates // 20), **common,
+        handed_in_at=now, seats=min(500, candidates // 20), second_check=True, **common,
     )  # fmt: skip
     in_rooms = rows.add(
         Round, name="Final", position=3, state="drawn", kind="final",

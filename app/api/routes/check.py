@@ -3,6 +3,7 @@
 from fastapi import APIRouter
 
 from app.api.access import CheckerHere, LeaderHere
+from app.api.paging import Offset
 from app.api.resources import Held, ReadSession
 from app.api.schemas.check import (
     BundleIn,
@@ -17,19 +18,20 @@ from app.api.schemas.check import (
 )
 from app.api.schemas.envelope import SIGNED_IN_PROBLEMS, PathId
 from app.api.schemas.session import DoneOut
-from app.services import declaring, paper, tabulation
+from app.services import declaring, paper, tabulation_pages
 from app.services.paper import PaperView
 
 router = APIRouter(prefix="/api", tags=["second person"], responses=SIGNED_IN_PROBLEMS)
 
 
 @router.get("/check", response_model=CheckOut)
-def look(principal: CheckerHere, session: ReadSession) -> CheckOut:
-    """Tabulations to confirm and sheets to type again, by numbers and letters only."""
+def look(principal: CheckerHere, session: ReadSession, offset: Offset = 0) -> CheckOut:
+    """Tabulations to confirm and sheets to type again, by numbers and letters only; a long one from ``offset`` on."""
     audition_id = principal.audition_id
+    seen = tabulation_pages.tabulations(session, audition_id, offset=offset)
     return CheckOut(
         audition_name=declaring.get_audition(session, audition_id).name,
-        tabulations=[TabulationOut.model_validate(one) for one in tabulation.tabulations(session, audition_id)],
+        tabulations=[TabulationOut.model_validate(one) for one in seen],
         to_check=[ToCheckOut.model_validate(one) for one in paper.to_check(session, audition_id)],
     )
 
@@ -38,7 +40,7 @@ def look(principal: CheckerHere, session: ReadSession) -> CheckOut:
 def confirm(round_id: PathId, wanted: ConfirmIn, principal: CheckerHere, held: Held) -> DoneOut:
     """Confirm a tabulation by its hash."""
     held.database.write(
-        lambda s: tabulation.confirm(
+        lambda s: tabulation_pages.confirm(
             s,
             round_id,
             seen_hash=wanted.hash,

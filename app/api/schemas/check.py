@@ -77,6 +77,8 @@ class TabulationOut(Out):
     rule_sentence: str
     captions: list[str]
     numbers: list[TabulatedNumberOut]
+    total: int
+    offset: int
     not_heard: list[dict[str, str]]
     sentences: list[str]
     missing: list[str]

@@ -2,19 +2,23 @@
 
 import { call } from "../../core/api.js";
 import { checkerKey } from "../../core/keys.js";
-import { Deed, Head, Line, Said, Waiting, Wrong, html, render, useAct, useEffect, useLoad, useState } from "../parts.js";
+import { Deed, Head, Line, Said, Waiting, Wrong, html, render, useAct, useEffect, useLoad, useRef, useState } from "../parts.js";
+import { LINES, Pages } from "../pages.js";
 import { MarksGrid } from "../marks-grid.js";
 
 const POLL_MS = 15_000; // our choice
 const token = checkerKey()?.token ?? null;
 
 function Check() {
-  const check = useLoad(() => call("GET", "/api/check", undefined, { token }), []);
+  const [offset, setOffset] = useState(0); // in the tabulation of a long round
+  const check = useLoad(() => call("GET", `/api/check?offset=${offset}`, undefined, { token }), [offset]);
   useEffect(() => {
     const timer = setInterval(() => document.hidden || void check.reload(), POLL_MS);
     return () => clearInterval(timer);
   }, [check.reload]);
-  const shown = check.data;
+  const before = useRef(/** @type {any} */ (null));
+  if (check.data) before.current = check.data;
+  const shown = check.data ?? before.current;
   if (!shown) {
     return html`<${Head} title="Second person" /><main class="middle"><${Wrong}>${check.error}<//>
       ${check.error && !token ? html`<p>Open the link that the section leader gives you, on your own device. <a href="/">To the front page</a>.</p>` : null}
@@ -25,7 +29,7 @@ function Check() {
       <${Wrong}>${check.error}<//>
       <${FromPaper} waiting=${shown.to_check} reload=${check.reload} />
       ${shown.tabulations.length ? null : html`<p class="next">No round waits to be opened.</p>`}
-      ${shown.tabulations.map((one) => html`<${Tabulation} key=${one.round_id} tabulation=${one} reload=${check.reload} />`)}
+      ${shown.tabulations.map((one) => html`<${Tabulation} key=${one.round_id} tabulation=${one} reload=${check.reload} onOffset=${setOffset} />`)}
     </main>`;
 }
 
@@ -49,8 +53,8 @@ function FromPaper({ waiting, reload }) {
       : html`<p class="next">Every sheet that was to be checked is checked.</p>`}`;
 }
 
-/** @param {{tabulation: any, reload: () => Promise<void>}} props */
-function Tabulation({ tabulation, reload }) {
+/** @param {{tabulation: any, reload: () => Promise<void>, onOffset: (offset: number) => void}} props */
+function Tabulation({ tabulation, reload, onOffset }) {
   const act = useAct();
   const [person, setPerson] = useState("");
   const submit = (/** @type {Event} */ event) => {
@@ -74,9 +78,10 @@ function Tabulation({ tabulation, reload }) {
                 <td>${sheet.letter}</td><td>${sheet.piece}</td>${sheet.marks.map((mark) => html`<td>${mark ?? "—"}</td>`)}</tr>`,
             ),
           )}</tbody></table></div>
+          <${Pages} total=${tabulation.total} offset=${tabulation.offset} limit=${tabulation.total > tabulation.numbers.length ? LINES : tabulation.total} onOffset=${onOffset} what="number" />
           <p>Compare the marks with the sheets, and this code with the section leader's screen:</p>
           <p class="hash"><strong>${tabulation.hash.slice(0, 16).match(/.{4}/g)?.join(" ")}</strong> ${tabulation.hash.slice(16)}</p>`
-      : html`<p class="next">No sheet is in yet.</p>`}
+      : tabulation.missing.length ? null : html`<p class="next">No sheet is in yet.</p>`}
     ${tabulation.confirmed_by
       ? html`<div class="notice"><p>Confirmed by ${tabulation.confirmed_by}. Should a mark change, it must be confirmed anew.</p></div>`
       : tabulation.numbers.length

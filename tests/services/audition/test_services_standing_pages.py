@@ -10,7 +10,8 @@ from printing_hall import NAMES, Hall, marks
 from sqlmodel import Session, col, select
 
 from app.db.database import Database
-from app.db.models import Candidate, Findings, Round, StandingLine, WorkedStanding
+from app.db.models import AccessToken, Candidate, Findings, Round, StandingLine, WorkedStanding
+from app.db.types import now_utc
 from app.domain.errors import WrongState
 from app.domain.ids import new_id
 from app.services import (
@@ -23,9 +24,10 @@ from app.services import (
     rounds,
     section,
     sheets_in,
+    standing,
     standing_pages,
     student_page,
-    tabulation,
+    tabulation_pages,
 )
 from app.services.access import StudentPrincipal
 from app.services.ledger import DatabaseLedger
@@ -69,7 +71,7 @@ def test_a_long_round_is_worked_out_when_it_is_asked_for(hall: Hall) -> None:
     assert (before["rows"], before["total"], before["working"]["state"]) == ([], 0, "none")
     assert before["why_not_open"] == before["sentences"][0] == opening.NOT_WORKED_OUT
     assert before["rule_sentence"] == hall.look(opening.shown, hall.round_id)["rule_sentence"]
-    assert hall.look(tabulation.tabulations, hall.audition_id) == []  # nobody is asked to compare it
+    assert hall.look(tabulation_pages.tabulations, hall.audition_id) == []  # nobody is asked to compare it
     assert ask(hall).state == "queued"
     assert ask(hall).state == "queued"  # and no second job
     told = work_off(hall)
@@ -212,12 +214,67 @@ def test_a_long_round_is_opened_by_a_worker_unless_something_came_in_meanwhile(h
         ask_to_open()
 
 
+def test_a_second_person_confirms_a_long_round_as_it_was_worked_out(
+    hall: Hall, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def second_person(session: Session) -> str:
+        session.get_one(Round, hall.round_id).second_check = True
+        token = AccessToken(token_hash="0" * 64, role="checker", audition_id=hall.audition_id)
+        session.add(token)
+        session.flush()
+        return token.id
+
+    token_id = hall.database.write(second_person)
+
+    def tabulated(offset: int = 0) -> tabulation_pages.Tabulation:
+        (one,) = hall.look(tabulation_pages.tabulations, hall.audition_id, offset=offset)
+        return one
+
+    def confirm(seen_hash: str) -> None:
+        known = {"audition_id": hall.audition_id, "token_id": token_id, "now": now_utc()}
+        hall.do(tabulation_pages.confirm, hall.round_id, seen_hash=seen_hash, person="Ola Berg", **known)
+
+    waits = tabulated()
+    assert (waits.numbers, waits.hash, waits.missing) == ((), "", (tabulation_pages.NOT_WORKED_OUT,))
+    ask(hall)
+    work_off(hall)
+    with monkeypatch.context() as short:
+        short.setattr(rounds, "LONG_ROUND", 4)
+        whole = tabulated()
+    shown = tabulated()
+    assert (shown.numbers, shown.hash, shown.total) == (whole.numbers, whole.hash, 4)
+    monkeypatch.setattr(tabulation_pages, "NUMBERS", 2)
+    assert [tabulated(n).numbers for n in (0, 2, 4)] == [whole.numbers[:2], whole.numbers[2:], ()]
+    with pytest.raises(WrongState, match="has not confirmed"):
+        opening.open_round(hall.database, hall.round_id, reason="", actor=LEADER)
+
+    with monkeypatch.context() as costly:
+        costly.setattr(standing, "compute", None)  # nothing is computed while the second person waits
+        with pytest.raises(WrongState, match="has changed since you looked"):
+            confirm("0" * 64)
+        confirm(shown.hash)
+        assert tabulated().confirmed_by == "Ola Berg"
+    assert seen(hall)["why_not_open"] is None
+    given = {piece: marks(1) for piece in (hall.scale, hall.etude)}
+    version = {"version_id": new_id(), "marks": given, "remarks": [], "reason": "Slip"}
+    hall.do(sheets_in.correct, hall.judges[0], hall.numbers[0], **version)
+    assert tabulated().missing == (tabulation_pages.NOT_WORKED_OUT,)
+    with pytest.raises(WrongState, match="worked out anew"):
+        confirm(shown.hash)
+    with pytest.raises(WrongState, match="has not confirmed"):
+        opening.open_round(hall.database, hall.round_id, reason="", actor=LEADER)
+    ask(hall)
+    work_off(hall)
+    confirm(tabulated().hash)
+    opening.open_round(hall.database, hall.round_id, reason="", actor=LEADER)
+
+
 def test_short_rounds_are_ranked_while_somebody_looks(hall: Hall, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(rounds, "LONG_ROUND", 4)
     with pytest.raises(WrongState, match="whenever it is looked at"):
         ask(hall)
     whole = hall.look(opening.shown, hall.round_id)
-    assert len(hall.look(tabulation.tabulations, hall.audition_id)) == 1
+    assert len(hall.look(tabulation_pages.tabulations, hall.audition_id)) == 1
     page = seen(hall, offset=1, limit=2)
     assert (page["rows"], page["total"], page["working"]) == (whole["rows"][1:3], 4, None)
 
