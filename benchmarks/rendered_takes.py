@@ -92,7 +92,7 @@ class Renderer:
             truth,
             {i for i in made["wrong"] if i in last and last[i]["tag"] == "wrong"},
             {i for i in made["omit"] if i not in last},
-            tuple(_sounds_from(truth, jump[0]) for jump in made["jumps"]),
+            _restarts(truth),
             _hesitation(made["score"], truth) if ROWS[row].get("errors") else (),
         )
 
@@ -155,9 +155,13 @@ def _piece(score: list[dict[str, Any]], instrument: str) -> Piece:
     return Piece("", instrument, 0, tuple(notes), bars, (TempoMark(0.0, 1.0, 60.0 / BEAT_SEC),))
 
 
-def _sounds_from(truth: list[dict[str, Any]], jump_sec: float) -> float:
-    """When a second pass is first heard: the renderer may wait between its jump and the note after it."""
-    return min((t["onset"] for t in truth if t["onset"] >= jump_sec - 0.001), default=jump_sec)
+def _restarts(truth: list[dict[str, Any]]) -> tuple[float, ...]:
+    """When a note sounds that stands no further in the score than the one before it, which only a restart does.
+
+    The renderer's own note of it is some tens of milliseconds off, or a second where it waits before the next note.
+    """
+    notes = [t for t in truth if t["tag"] != "trill_in"]
+    return tuple(float(after["onset"]) for before, after in pairwise(notes) if after["sid"] <= before["sid"])
 
 
 def _hesitation(score: list[dict[str, Any]], truth: list[dict[str, Any]]) -> tuple[tuple[float, float], ...]:

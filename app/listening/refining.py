@@ -1,8 +1,9 @@
 """From a boundary of the search (some 20 ms) to where a note begins and ends to a few milliseconds.
 
 A tongued note begins where the level has risen a tenth of the way out of the dip before it; a slurred note where
-the pitch crosses half-way between the two notes. A note ends where its level has fallen by 20 dB, or at the next
-onset when there is no gap.
+the pitch crosses half-way between the two notes; one that is tongued while the note before still rings where it
+comes out of that (``emerging``). A note ends where its level has fallen by 20 dB, or at the next onset when there is
+no gap.
 """
 
 from dataclasses import dataclass
@@ -10,24 +11,24 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from app.listening.emerging import emerges
+from app.listening.envelopes import ENVELOPE_RATE_HZ, RISEN_SHARE, back_to_a_tenth, envelope, highest_within
 from app.listening.followed import Features
 from app.listening.pitch_tracking import HOP_SEC, RATE_HZ
 
 # Pitches from this MIDI number up are watched through an envelope of so many seconds: at least about a period.
 _ENVELOPES = ((60.0, 0.004), (47.0, 0.009), (-999.0, 0.018))
-_STEP = 4  # samples between two values of an envelope
-_RATE_HZ = RATE_HZ / _STEP
 _LEAST_STRETCH_SEC, _LEAST_NOTE_SEC = 0.0136, 0.0027  # shorter ones show nothing
 _BEFORE_SEC = 0.05
 _AFTER_SEC = 0.06
 _DIP_DB = 6.0  # a shallower dip is no attack of its own
 _SLURRED_DIP_DB = 14.0
-_RISEN_SHARE = 0.1  # of the way from the dip to the note's level (20 dB down)
 _HIDDEN_SEC = 0.012  # a start is never put further before the dip than this (our choice)
 _FALLEN_SHARE = 0.1  # 20 dB
 _ATTACK_SEC = 0.03  # the dip between attack and body of a note is no end
 _FILLED_SHARE = 0.35  # a gap that falls by less than 9 dB is none
 _PAST_SLOT_SEC = 0.25  # a note may end so much later than its slot did (our choice)
+_APART_SEC = 0.005  # onsets lie at least so far apart
 _CLOSED_SEC = 0.012  # ends this near to the next onset are that onset
 
 
@@ -40,14 +41,6 @@ class Sounded:
     midi: float
     slurred: bool
     single: bool  # one pitch only, so that a pitch crossing tells the boundary
-
-
-def envelope(signal: NDArray[np.float32], length: int) -> NDArray[np.float64]:
-    """RMS over ``length`` samples around every ``_STEP``-th sample, [n / _STEP]; its rate is ``_RATE_HZ``."""
-    whole = len(signal) // _STEP * _STEP
-    power = np.square(signal[:whole], dtype=np.float64).reshape(-1, _STEP).mean(axis=1)
-    taper = np.hanning(max(1, round(length / _STEP)) + 2)[1:-1]
-    return np.sqrt(np.convolve(power, taper / taper.sum(), "same") + 1e-14)
 
 
 def refine(
@@ -68,14 +61,25 @@ def refine(
             levels[which] = envelope(signal, int(which[1] * RATE_HZ))
         level = levels[which]
         chosen.append(level)
-        onsets.append(_onset(level, midi, note, before, onsets[-1] if onsets else 0.0))
+        previous = onsets[-1] if onsets else 0.0
+        onset = None
+        if before is not None and before.single and note.single and not note.slurred and _touches(before, note):
+            old, new = (previous, before.midi), (note.onset_sec, note.slot_end_sec, note.midi)
+            onset = emerges(signal, midi, tuning_cents, old, new, int(which[1] * RATE_HZ))
+        if onset is None:
+            onset = _onset(level, midi, note, before, previous)
+        onsets.append(max(onset, previous + _APART_SEC) if before is not None else onset)
     out = []
     for i in range(len(sounded)):
-        following = onsets[i + 1] if i + 1 < len(sounded) else len(chosen[i]) / _RATE_HZ
+        following = onsets[i + 1] if i + 1 < len(sounded) else len(chosen[i]) / ENVELOPE_RATE_HZ
         # Beyond its slot something else may sound: talking in a break, applause after the last note.
         following = min(following, max(sounded[i].slot_end_sec, onsets[i]) + _PAST_SLOT_SEC)
         out.append((onsets[i], _offset(chosen[i], quiet, onsets[i], following)))
     return out
+
+
+def _touches(before: Sounded, note: Sounded) -> bool:
+    return before.slot_end_sec >= note.onset_sec - 0.035
 
 
 def _onset(
@@ -85,34 +89,33 @@ def _onset(
     before: Sounded | None,
     previous_onset: float,
 ) -> float:
-    touching = before is not None and before.slot_end_sec >= note.onset_sec - 0.035
+    touching = before is not None and _touches(before, note)
     slurred = before is not None and note.slurred and round(before.midi) != round(note.midi)
-    at = int(note.onset_sec * _RATE_HZ)
-    left = max(0, at - int(_BEFORE_SEC * _RATE_HZ))
+    at = int(note.onset_sec * ENVELOPE_RATE_HZ)
+    left = max(0, at - int(_BEFORE_SEC * ENVELOPE_RATE_HZ))
     if touching:
-        left = max(left, int((previous_onset + 0.02) * _RATE_HZ))
-    right = min(len(level), at + int(_AFTER_SEC * _RATE_HZ))
+        left = max(left, int((previous_onset + 0.02) * ENVELOPE_RATE_HZ))
+    right = min(len(level), at + int(_AFTER_SEC * ENVELOPE_RATE_HZ))
     stretch = level[left:right]
-    if len(stretch) > _LEAST_STRETCH_SEC * _RATE_HZ and at < len(level):
+    if len(stretch) > _LEAST_STRETCH_SEC * ENVELOPE_RATE_HZ and at < len(level):
         length = note.slot_end_sec - note.onset_sec
-        reach = int(min(0.12, max(0.03, length)) * _RATE_HZ)
-        peak = float(level[at : at + reach].max())
-        dip_at = int(np.argmin(stretch[: max(2, at - left + int(0.02 * _RATE_HZ))]))
+        peak = highest_within(level, at, length)
+        dip_at = int(np.argmin(stretch[: max(2, at - left + int(0.02 * ENVELOPE_RATE_HZ))]))
         dip = float(stretch[dip_at])
         depth_db = 20.0 * np.log10(peak / (dip + 1e-9) + 1e-12)
         if depth_db > (_SLURRED_DIP_DB if slurred else _DIP_DB):
-            limit = max(_RISEN_SHARE * peak, dip + 0.08 * (peak - dip))
+            limit = max(RISEN_SHARE * peak, dip + 0.08 * (peak - dip))
             risen = np.flatnonzero(stretch[dip_at:] > limit)
             if len(risen):
                 start = left + dip_at + int(risen[0])
-                if dip > _RISEN_SHARE * peak:
+                if dip > RISEN_SHARE * peak:
                     start = min(start, _hidden_start(level, left + dip_at, peak, start))
-                return max(start / _RATE_HZ, previous_onset + 0.005)
+                return start / ENVELOPE_RATE_HZ
     if touching and before is not None and before.single and note.single and round(before.midi) != round(note.midi):
         crossing = _crossing(midi, before.midi, note.midi, round(note.onset_sec / HOP_SEC))
         if crossing is not None and crossing > previous_onset:
             return crossing
-    return max(note.onset_sec, previous_onset + 0.005)
+    return note.onset_sec
 
 
 def _hidden_start(level: NDArray[np.float64], dip_at: int, peak: float, otherwise: int) -> int:
@@ -120,12 +123,12 @@ def _hidden_start(level: NDArray[np.float64], dip_at: int, peak: float, otherwis
 
     The line goes through the points where the level passes 50 % and 80 % of ``peak``.
     """
-    ahead = level[dip_at : dip_at + int(0.25 * _RATE_HZ)]
-    half, most = np.flatnonzero(ahead > 0.5 * peak), np.flatnonzero(ahead > 0.8 * peak)
-    if not len(half) or not len(most):
+    ahead = level[dip_at : dip_at + int(0.25 * ENVELOPE_RATE_HZ)]
+    half = np.flatnonzero(ahead > 0.5 * peak)
+    if not len(half) or not np.any(ahead > 0.8 * peak):
         return otherwise
-    back = (0.5 - _RISEN_SHARE) / 0.3 * (int(most[0]) - int(half[0]))
-    return int(max(dip_at + int(half[0]) - back, dip_at - _HIDDEN_SEC * _RATE_HZ))
+    back = back_to_a_tenth(ahead, int(half[0]), peak)
+    return int(max(dip_at + int(half[0]) - back, dip_at - _HIDDEN_SEC * ENVELOPE_RATE_HZ))
 
 
 def _crossing(midi: NDArray[np.float64], first: float, second: float, frame: int) -> float | None:
@@ -144,12 +147,12 @@ def _crossing(midi: NDArray[np.float64], first: float, second: float, frame: int
 
 def _offset(level: NDArray[np.float64], quiet: float, onset: float, following: float) -> float:
     """Where a note that begins at ``onset`` has fallen silent, at the latest at the next onset."""
-    a = int(onset * _RATE_HZ)
-    b = max(a + 1, min(int(following * _RATE_HZ), len(level)))
-    if b - a < _LEAST_NOTE_SEC * _RATE_HZ:
+    a = int(onset * ENVELOPE_RATE_HZ)
+    b = max(a + 1, min(int(following * ENVELOPE_RATE_HZ), len(level)))
+    if b - a < _LEAST_NOTE_SEC * ENVELOPE_RATE_HZ:
         return following
     stretch = level[a:b]
-    begin = min(len(stretch) // 3, int(_ATTACK_SEC * _RATE_HZ))
+    begin = min(len(stretch) // 3, int(_ATTACK_SEC * ENVELOPE_RATE_HZ))
     lowest = begin + int(np.argmin(stretch[begin:]))
     sounding = stretch[: lowest + 1]
     loud = np.flatnonzero(sounding > 0.3 * float(np.percentile(sounding, 90)))
@@ -163,5 +166,5 @@ def _offset(level: NDArray[np.float64], quiet: float, onset: float, following: f
         if deepest > _FILLED_SHARE * steady:
             return following
     above = np.flatnonzero(sounding > limit)
-    end = (a + int(above[-1]) + 1) / _RATE_HZ if len(above) else following
+    end = (a + int(above[-1]) + 1) / ENVELOPE_RATE_HZ if len(above) else following
     return following if following - end < _CLOSED_SEC else end

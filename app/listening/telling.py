@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from app.domain.findings import Break, BreakKind, ExtraNote, NoteStatus
 from app.domain.piece import Piece
 from app.listening.course import Score
+from app.listening.evidence import repeat_evidence
 from app.listening.followed import Features, Followed, FollowedNote
 from app.listening.refining import Sounded, refine
 from app.listening.salience import LOWEST_MIDI
@@ -45,6 +46,7 @@ def tell(
     """
     sounded = [_sounded(walk, k, score, time_sec, piece) for k in range(len(walk.steps))]
     times = refine(signal, features, tuning_cents, sounded)
+    again = repeat_evidence(features)
     passes: list[_Pass] = []
     extra: list[ExtraNote] = []
     breaks: list[Break] = []
@@ -58,7 +60,12 @@ def tell(
         plain = not (piece.notes[step.note].grace or piece.notes[step.note].unpitched)
         if k and plain and step.status == PLAYED and step.entered not in (JUMP, START):
             same = round(sounded[k - 1].midi) == round(thing.midi)
-            lingers = only_lingers(features, times[k - 1], (onset, offset), same)
+            length = min(piece.notes[step.note].length_quarters, float(score.course.quarters[step.note]))
+            expected = length * float(quarter_sec[step.note])
+            silent = times[k + 1][0] - offset if k + 1 < len(times) else np.inf
+            lingers = only_lingers(
+                features, times[k - 1], (onset, offset), same, again=again, expected_sec=expected, silent_sec=silent
+            )
             if lingers == "rest" and previous is not None and previous in passes[-1].notes:
                 longer = replace(passes[-1].notes[previous], offset_sec=offset)
                 passes[-1].notes[previous] = longer
