@@ -12,6 +12,7 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from weakref import WeakKeyDictionary
 
 import sqlalchemy as sa
 from sqlmodel import Session, col, select
@@ -46,12 +47,14 @@ class _Known:
     whole_sec: float  # as ``whole_at``, by the clock that is never set
 
 
-_known: dict[str, _Known] = {}
+#: Of each database, by chain: a process that works on two (a copy of the other, say) confuses nothing.
+_known: WeakKeyDictionary[sa.Engine, dict[str, _Known]] = WeakKeyDictionary()
 
 
 def check(session: Session, chain: str, shown: Sequence[AuditEntry]) -> ChainCheck:
     """Whether a chain holds. ``shown`` are entries of it that somebody is about to see."""
-    known, now, now_sec = _known.get(chain), now_utc(), time.monotonic()
+    of_database = _known.setdefault(session.get_bind().engine, {})
+    known, now, now_sec = of_database.get(chain), now_utc(), time.monotonic()
     if known is None or known.seq <= SHORT or now_sec - known.whole_sec > WHOLE_AGAIN_SEC:
         broken, (seq, last) = _read(session, chain, known, (0, custody.FIRST_PREVIOUS_HASH))
         whole = (now, seq, now_sec)
@@ -60,7 +63,7 @@ def check(session: Session, chain: str, shown: Sequence[AuditEntry]) -> ChainChe
         broken = broken or next((_changed(entry) for entry in shown if entry.hash != custody.entry_hash(entry)), None)
         whole = (known.whole_at, known.whole_to, known.whole_sec)
     if broken is None:
-        _known[chain] = _Known(seq, last, now, *whole)
+        of_database[chain] = _Known(seq, last, now, *whole)
     return ChainCheck(broken, whole[0], whole[1])
 
 

@@ -1,7 +1,7 @@
 """What a worker works out once for a long round: asking for it, how far it is, whether it is of today.
 
 Every mark, recusal and setting is recorded on an audit chain, so chains that have grown since say that the work is of
-yesterday. Findings are not; of them the newest one's moment is kept, and how many of the round came in the ten minutes
+yesterday. Findings are not; of them the newest one's moment is kept, and how many of the round came in the two minutes
 before it: a worker whose clock is behind, or who was slow to save, adds one there. No name can be reached from here.
 """
 
@@ -23,7 +23,7 @@ HARMLESS = (
     "link-made", "link-used", "tablet-withdrawn", "tabulation-confirmed", "printed-score-sheet",
     "printed-comment-sheet", "hand-in-links-made", "student-link-withdrawn", "student-links-withdrawn",
 )  # fmt: skip
-LATE = timedelta(minutes=10)  # our choice: beyond any save, and any clock that somebody looks after
+LATE = timedelta(minutes=2)  # our choice: beyond any save, and any clock that somebody looks after
 
 
 @dataclass(frozen=True, slots=True)

@@ -78,6 +78,19 @@ def test_long_lists_are_paged_and_searched(open_context: Any, open_page: Any, se
     expect(page.get_by_text(f"1 to 100 of {PEOPLE} candidates")).to_be_visible()
     expect(page.get_by_text("Nothing has changed since.")).to_be_visible()
     look("a long standing")
+    # Brackets side by side, none over another; where they are too many, those across the cut line (after row 3) alone.
+    spans = [{"from": 0, "to": 2}, {"from": 1, "to": 4}, {"from": 3, "to": 5}]
+    chain = [{"from": row, "to": row + 6} for row in range(20)]
+    found = page.evaluate(
+        """async ([few, many]) => {
+          const { lanesOf } = await import("/views/leader/standing-picture.js");
+          return [lanesOf(few, 3), lanesOf(many, 0), lanesOf(many.slice(0, 4).concat(many.slice(9)), 9)];
+        }""",
+        [spans, chain],
+    )
+    assert [one["lane"] for one in found[0]["drawn"]] == [0, 1, 0]
+    assert (found[0]["left"], found[1]) == (0, {"drawn": [], "left": 20})
+    assert [one["from"] for one in found[2]["drawn"]] == [3]
     page.get_by_role("button", name="Later").click()
     expect(page.get_by_text(f"101 to {PEOPLE} of {PEOPLE} candidates")).to_be_visible()
     look("its last page")

@@ -1,6 +1,7 @@
 """A long audit chain is not read whole at each look, and what somebody changes in it is noticed all the same."""
 
 from collections.abc import Callable
+from weakref import WeakKeyDictionary
 
 import pytest
 from sqlmodel import Session, select
@@ -20,7 +21,7 @@ WRITTEN = 12
 def a_process_of_its_own(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(chain_checks, "SHORT", 4)
     monkeypatch.setattr(chain_checks, "AT_ONCE", 5)
-    monkeypatch.setattr(chain_checks, "_known", {})
+    monkeypatch.setattr(chain_checks, "_known", WeakKeyDictionary())
 
 
 def write(database: Database, count: int) -> None:
@@ -104,3 +105,13 @@ def test_a_short_chain_is_read_whole_each_time(database: Database) -> None:
 
     meddle(database, change)
     assert "entry 2 of chain" in str(look(database).broken)
+
+
+def test_a_copy_with_a_shorter_chain_is_no_broken_one(chain: Database, make_url: Callable[[], str]) -> None:
+    copy = Database(make_url())
+    try:
+        write(copy, WRITTEN - 3)
+        assert look(copy).broken is None
+        assert look(chain).broken is None
+    finally:
+        copy.close()

@@ -70,7 +70,7 @@ function Tabulation({ tabulation, reload, onOffset }) {
     ${tabulation.missing.length ? html`<div class="notice wrong"><p>Still to come:</p><ul class="plain">${tabulation.missing.map((one) => html`<li>${one}</li>`)}</ul></div>` : null}
     ${tabulation.not_heard.length ? html`<p>Not heard, and in no ranking: ${tabulation.not_heard.map((one) => `${one.blind_number} (${one.state})`).join(", ")}.</p>` : null}
     ${tabulation.numbers.length
-      ? html`<div class="table"><table>
+      ? html`<div class="table" tabindex="0" role="region" aria-label=${`Tabulation of ${tabulation.round_name}`}><table>
           <thead><tr><th>Place</th><th>Number</th><th>Total</th><th>Adjudicator</th><th>Piece</th>${tabulation.captions.map((name) => html`<th>${name}</th>`)}</tr></thead>
           <tbody>${tabulation.numbers.flatMap((one) =>
             one.sheets.map(

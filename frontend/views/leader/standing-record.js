@@ -47,7 +47,7 @@ export function Record({ round, shown }) {
     ${shown.rule_sentence ? html`<p>${shown.rule_sentence}</p>` : null}
     ${method ? html`<p class="soft small">${method}</p>` : null}
     <dl class="facts">
-      <dt>Hash of what went in</dt><dd class="hash">${shown.input_hash}</dd>
+      ${shown.input_hash ? html`<dt>Hash of what went in</dt><dd class="hash">${shown.input_hash}</dd>` : null}
       ${shown.opened ? html`<dt>Frozen</dt><dd>${dateText(shown.opened_at)}</dd><dt>Hash of the frozen standing</dt><dd class="hash">${shown.standing_hash}</dd>` : null}
     </dl>
     ${shown.opened

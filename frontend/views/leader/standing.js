@@ -45,22 +45,22 @@ function OneStanding({ audition, round, onOpened }) {
   const long = shown.total > LINES || pages.find !== "" || pages.offset > 0;
   const ranked = rows.length > 0 || long;
   // What the panel agrees on has a place of its own below.
-  const sentences = (shown.sentences ?? []).filter((sentence) => !ranked || sentence !== shown.agreement?.sentence);
+  const toWorkOut = shown.working && !shown.working.worked_out_at; // which the section below says
+  const sentences = (shown.sentences ?? []).filter((sentence) => !toWorkOut && (!ranked || sentence !== shown.agreement?.sentence));
   return html`
     ${sentences.map((sentence, index) => html`<p class=${index === 0 ? "next" : ""}>${sentence}</p>`)}
     ${shown.tabulation_hash && round.second_check ? html`<p>Code of this tabulation, for the second person to compare: <span class="hash"><strong>${shown.tabulation_hash.slice(0, 16).match(/.{4}/g)?.join(" ")}</strong></span></p>` : null}
     ${(shown.not_heard ?? []).length ? html`<p>Not heard, and in no ranking (that is no zero): ${shown.not_heard.map((/** @type {any} */ one) => `${one.blind_number} (${one.state})`).join(", ")}.</p>` : null}
     ${missing.length
-      ? html`<div class="notice wrong"><p>Still to come:</p><ul class="plain">${missing.map((one) => html`<li>${textOf(one)}</li>`)}</ul></div>`
+      ? html`<div class="notice wrong"><p>${shown.opened ? "Opened without:" : "Still to come:"}</p><ul class="plain">${missing.map((one) => html`<li>${textOf(one)}</li>`)}</ul></div>`
       : null}
     ${shown.working ? html`<${WorkingOut} what="standing" address=${`/api/rounds/${round.id}/standing/work-out`} final=${round.state === "opened"} working=${shown.working} onChange=${standing.reload} />` : null}
     ${long ? html`<${Search} label=${shown.opened ? "Find a number or name" : "Find a number"} pages=${pages} />` : null}
     ${long && !rows.length ? html`<p class="soft" role="status">Nobody is found by that.</p>` : null}
     ${ranked
       ? rows.length && html`<${StandingPicture} rows=${rows} brackets=${shown.brackets ?? []} seats=${shown.seats} opened=${shown.opened} offset=${pages.find ? null : pages.offset} total=${shown.total} />
-          <${Pages} total=${shown.total} offset=${pages.offset} limit=${LINES} onOffset=${pages.setOffset} what="candidate" />
-          <p class="soft small">Dot: place. Bar: where it may lie, nine times in ten, with another panel of this kind. Bracket: this panel can't tell them apart.</p>`
-      : shown.working && !shown.working.worked_out_at ? null : html`<p class="next">No sheet has been sent yet, so nothing can be ranked. Watch them come in under <a href=${`#/${audition.id}/room`}>Recording room</a>.</p>`}
+          <${Pages} total=${shown.total} offset=${pages.offset} limit=${LINES} onOffset=${pages.setOffset} what="candidate" />`
+      : toWorkOut ? null : html`<p class="next">No sheet has been sent yet, so nothing can be ranked. Watch them come in under <a href=${`#/${audition.id}/room`}>Recording room</a>.</p>`}
     ${shown.opened
       ? html`<p>This round is opened: names stand beside numbers, here and on the sheets. <a href=${`#/${audition.id}/sheets`}>Print the sheets</a>.</p>`
       : html`<div class="deeds"><${Deed} kind="deed" onClick=${() => setOpening(true)} why=${isBusy(shown.being_opened) ? "It is being opened." : (shown.why_not_open ?? "")}>Open the round<//></div>

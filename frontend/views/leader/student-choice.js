@@ -16,7 +16,7 @@ export function StudentChoice({ audition, label, chosen, onChosen }) {
   const long = total > LINES || find !== "";
   const shown = chosen && !lines.some((one) => one.entry_id === chosen.entry_id) ? [chosen, ...lines] : lines;
   const nameOf = (one) => (long && one.school ? `${one.name}, ${one.school}` : one.name);
-  return html`${long ? html`<${Line} label="Find a student by name, school or teacher" type="search" value=${find} onValue=${setFind} maxlength="100" />` : null}
+  return html`${long ? html`<${Line} label="Find a student" type="search" value=${find} onValue=${setFind} maxlength="100" hint="By name, school or teacher." />` : null}
     <${Choice} label=${label} value=${chosen?.entry_id ?? ""} onValue=${(id) => onChosen(shown.find((one) => one.entry_id === id) ?? null)}
       options=${[{ key: "", name: "Choose a student" }, ...shown.map((one) => ({ key: one.entry_id, name: nameOf(one) }))]}
       hint=${long ? html`<span role="status">${foundText(total, find)}</span>` : undefined} />
