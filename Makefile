@@ -33,11 +33,11 @@ $(VENV)/.tested: $(VENV)/.installed tests/requirements.lock
 demo: install
 	@$(BIN)/fairhearing demo --data $(DEMO_DATA) --port $(PORT)
 
-# Both kinds of tests at once, in four processes to two cores: a quarter of the time goes into waiting for servers, and
-# what drives a real browser waits more than it works.
+# Three processes to two cores: a quarter of the time goes into waiting for servers. What drives a real browser runs alone.
 test: $(VENV)/.tested
 	@$(MAKE) --no-print-directory -j 2 check compiled
-	@$(MAKE) --no-print-directory -j 2 test-rooms test-browser
+	@$(MAKE) --no-print-directory test-rooms
+	@$(MAKE) --no-print-directory test-browser
 
 test-rooms: $(VENV)/.tested
 	@$(BIN)/python -m pytest -m "not browser" -n $(TESTERS) $(SHARED)
