@@ -73,8 +73,14 @@ def test_a_day_is_handed_in_and_sorted_out(server, open_context, open_page, day_
     own = set(candidates)
     assert takes(server, own) == []
 
-    page.wait_for_load_state("networkidle")  # a list that is drawn anew may take the button from under the click
-    rows.nth(1).get_by_role("button", name=re.compile("^Listen")).click()
+    # A press chooses the row; the button stays under the finger until it is let go, however long that is.
+    rows.nth(1).get_by_role("button", name=re.compile("^Listen")).hover()
+    page.mouse.down()
+    expect(rows.nth(1)).to_have_class("cut-row chosen")
+    page.evaluate(
+        "() => new Promise((drawn) => requestAnimationFrame(() => requestAnimationFrame(() => setTimeout(drawn))))"
+    )
+    page.mouse.up()
     expect(rows.nth(1).locator("audio")).to_be_visible()
     # The first is moved to the last number; what nobody touched follows.
     last = max(candidates.values(), key=lambda one: one["playing_order"])

@@ -18,7 +18,8 @@ export function Cut({ cut, who, piece, day, token, onDay, chosen, onChoose }) {
   const [changing, setChanging] = useState(false);
   const player = useRef(/** @type {HTMLAudioElement | null} */ (null));
   useEffect(() => {
-    if (chosen) place.current?.scrollIntoView({ block: "center" });
+    // Chosen by a press in the row it is in view; moving it then would take the button from under the finger.
+    if (chosen && !place.current?.contains(document.activeElement)) place.current?.scrollIntoView({ block: "center" });
   }, [chosen]);
   const address = `/api/day-cuts/${cut.cut_id}`;
   const send = (/** @type {string} */ method, /** @type {string} */ path, /** @type {any} */ body) =>
