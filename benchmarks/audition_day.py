@@ -7,7 +7,6 @@ import signal
 import subprocess
 import sys
 import time
-import wave
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +14,7 @@ from typing import Any
 
 import httpx
 import numpy as np
+import soundfile
 
 ROOT = Path(__file__).resolve().parents[1]
 COMMAND = (sys.executable, "-m", "app.cli.main", "serve")
@@ -206,9 +206,5 @@ def recording(seed: int, seconds: float = 1.2, rate: int = 22_050) -> bytes:
     at = np.arange(round(seconds * rate)) / rate
     samples = 0.2 * np.sin(2 * np.pi * random.uniform(200, 900) * at) + random.normal(0, 1e-4, at.size)
     out = io.BytesIO()
-    with wave.open(out, "wb") as file:
-        file.setnchannels(1)
-        file.setsampwidth(2)
-        file.setframerate(rate)
-        file.writeframes((samples * 32767).astype("<i2").tobytes())
+    soundfile.write(out, samples, rate, format="WAV", subtype="PCM_16")
     return out.getvalue()

@@ -4,12 +4,11 @@ Talk is a signal of our own: glottal pulses whose pitch wanders over half an oct
 change with every syllable, hissed consonants between. It says nothing, but its pitch moves as speech moves.
 """
 
-import io
-import wave
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from plain_wav import encoded
 from scipy.signal import lfilter
 
 from app.domain.piece import Piece
@@ -99,13 +98,7 @@ class Day:
     def wav(self) -> bytes:
         """The recording so far as a 16-bit WAV."""
         samples = np.clip(self.samples() * 32767, -32767, 32767).astype("<i2")
-        out = io.BytesIO()
-        with wave.open(out, "wb") as file:
-            file.setnchannels(1)
-            file.setsampwidth(2)
-            file.setframerate(RATE_HZ)
-            file.writeframes(samples.tobytes())
-        return out.getvalue()
+        return encoded(samples.tobytes(), RATE_HZ)
 
     def samples(self) -> NDArray[np.float32]:
         whole = np.concatenate(self.parts)

@@ -5,13 +5,11 @@ numbers and letters only.
 """
 
 from collections.abc import Mapping
-from datetime import datetime
 from typing import Any
 
 from sqlmodel import Session, col, select
 
 from app.db.models import Absence, Adjudicator, Recusal, Round, Share, WorkedStanding
-from app.domain.actor import Actor
 from app.domain.errors import WrongState
 from app.domain.panel import ALL_PIECES
 from app.services import declaring, long_work, shares, standing, standing_pages, tabulation
@@ -35,37 +33,20 @@ def tabulations(session: Session, audition_id: str, *, offset: int = 0) -> list[
     ]
 
 
-def confirm(
-    session: Session,
-    round_id: str,
-    *,
-    seen_hash: str,
-    person: str,
-    audition_id: str,
-    token_id: str,
-    now: datetime,
-    actor: Actor,
-) -> None:
-    """Confirm the tabulation whose hash was shown; ``WrongState`` when it has changed since."""
-    row, tabulated = get_round(session, round_id), None
-    if is_long(session, row) and row.audition_id == audition_id:
-        kept = _kept(session, row)
-        if kept is None:
-            raise WrongState(
-                "The tabulation has changed since it was worked out; the section leader has it worked out anew."
-            )
-        tabulated = (kept.content["input_hash"], kept.content["tabulation_hash"])
-    tabulation.confirm(
-        session,
-        round_id,
-        seen_hash=seen_hash,
-        person=person,
-        audition_id=audition_id,
-        token_id=token_id,
-        now=now,
-        actor=actor,
-        tabulated=tabulated,
-    )
+def to_confirm(session: Session, round_id: str, audition_id: str) -> tuple[str, str] | None:
+    """What :func:`tabulation.confirm` takes as ``tabulated``: of a long round its kept standing's hashes, else None.
+
+    ``WrongState`` where there is none that holds today.
+    """
+    row = get_round(session, round_id)
+    if row.audition_id != audition_id or not is_long(session, row):
+        return None
+    kept = _kept(session, row)
+    if kept is None:
+        raise WrongState(
+            "The tabulation has changed since it was worked out; the section leader has it worked out anew."
+        )
+    return kept.content["input_hash"], kept.content["tabulation_hash"]
 
 
 def _kept(session: Session, row: Round) -> WorkedStanding | None:

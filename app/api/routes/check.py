@@ -18,7 +18,7 @@ from app.api.schemas.check import (
 )
 from app.api.schemas.envelope import SIGNED_IN_PROBLEMS, PathId
 from app.api.schemas.session import DoneOut
-from app.services import declaring, paper, tabulation_pages
+from app.services import declaring, paper, tabulation, tabulation_pages
 from app.services.paper import PaperView
 
 router = APIRouter(prefix="/api", tags=["second person"], responses=SIGNED_IN_PROBLEMS)
@@ -40,7 +40,7 @@ def look(principal: CheckerHere, session: ReadSession, offset: Offset = 0) -> Ch
 def confirm(round_id: PathId, wanted: ConfirmIn, principal: CheckerHere, held: Held) -> DoneOut:
     """Confirm a tabulation by its hash."""
     held.database.write(
-        lambda s: tabulation_pages.confirm(
+        lambda s: tabulation.confirm(
             s,
             round_id,
             seen_hash=wanted.hash,
@@ -49,6 +49,7 @@ def confirm(round_id: PathId, wanted: ConfirmIn, principal: CheckerHere, held: H
             token_id=principal.token_id,
             now=held.clock(),
             actor=principal.actor,
+            tabulated=tabulation_pages.to_confirm(s, round_id, principal.audition_id),
         )
     )
     return DoneOut()

@@ -2,9 +2,7 @@
 
 import hashlib
 import importlib
-import io
 import pkgutil
-import wave
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
@@ -12,6 +10,7 @@ from typing import Any
 import httpx
 import numpy as np
 from fastapi.routing import APIRoute
+from plain_wav import encoded
 
 from app.api import routes
 from app.db.models import Findings
@@ -35,15 +34,9 @@ def tagged_wav(name: str, seconds: float = 4.0, rate: int = 22050) -> bytes:
     """A soft tone in a WAV whose tags carry ``name``, as handheld recorders write them."""
     t = np.arange(int(seconds * rate)) / rate
     tone = 0.3 * np.sin(2 * np.pi * 330 * t) * np.clip(np.minimum(t - 0.4, seconds - 0.4 - t) * 10, 0, 1)
-    out = io.BytesIO()
-    with wave.open(out, "wb") as file:
-        file.setnchannels(1)
-        file.setsampwidth(2)
-        file.setframerate(rate)
-        file.writeframes((tone * 32767).astype("<i2").tobytes())
     text = name.encode() + b"\0" * (2 - len(name.encode()) % 2)
     tag = b"INFOIART" + len(text).to_bytes(4, "little") + text
-    body = out.getvalue() + b"LIST" + len(tag).to_bytes(4, "little") + tag
+    body = encoded((tone * 32767).astype("<i2").tobytes(), rate) + b"LIST" + len(tag).to_bytes(4, "little") + tag
     return b"RIFF" + (len(body) - 8).to_bytes(4, "little") + body[8:]
 
 

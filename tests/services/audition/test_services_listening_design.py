@@ -2,11 +2,11 @@
 
 import io
 import json
-import wave
 import zipfile
 
 import numpy as np
 import pytest
+from plain_wav import encoded
 from sqlmodel import select
 
 from app.db.models import Candidate, ExtraHearing, SheetVersion
@@ -39,13 +39,7 @@ STUDENTS = ("Mira Sund", "Jo Vale", "Ola Ek", "Tove Ruud", "Siri Moen", "Lars By
 def tone_wav(seconds=2.5, rate=22_050):
     t = np.arange(int(seconds * rate)) / rate
     sound = 0.3 * np.sin(2 * np.pi * 330 * t) * np.clip(np.minimum(t - 0.4, seconds - 0.4 - t) * 10, 0, 1)
-    out = io.BytesIO()
-    with wave.open(out, "wb") as file:
-        file.setnchannels(1)
-        file.setsampwidth(2)
-        file.setframerate(rate)
-        file.writeframes((sound * 32767).astype("<i2").tobytes())
-    return out.getvalue()
+    return encoded((sound * 32767).astype("<i2").tobytes(), rate)
 
 
 def marks(value):

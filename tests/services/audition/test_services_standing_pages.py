@@ -27,6 +27,7 @@ from app.services import (
     standing,
     standing_pages,
     student_page,
+    tabulation,
     tabulation_pages,
 )
 from app.services.access import StudentPrincipal
@@ -232,7 +233,8 @@ def test_a_second_person_confirms_a_long_round_as_it_was_worked_out(
 
     def confirm(seen_hash: str) -> None:
         known = {"audition_id": hall.audition_id, "token_id": token_id, "now": now_utc()}
-        hall.do(tabulation_pages.confirm, hall.round_id, seen_hash=seen_hash, person="Ola Berg", **known)
+        kept = hall.look(tabulation_pages.to_confirm, hall.round_id, hall.audition_id)
+        hall.do(tabulation.confirm, hall.round_id, seen_hash=seen_hash, person="Ola Berg", tabulated=kept, **known)
 
     waits = tabulated()
     assert (waits.numbers, waits.hash, waits.missing) == ((), "", (tabulation_pages.NOT_WORKED_OUT,))
