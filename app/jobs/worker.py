@@ -92,7 +92,7 @@ class Worker:
             log.info("job_refused", job=job.id, code=error.code)
         except Exception as error:
             log.exception("job_failed", job=job.id, kind=job.kind, attempt=job.attempt)
-            sentence = f"Measuring failed inside Fairhearing ({type(error).__name__}); the take itself is safe."
+            sentence = f"The work failed inside Fairhearing ({type(error).__name__}); recordings and sheets are safe."
             self._ledger.give_up(job.id, self._name, sentence, retry_after_sec=RETRY_SEC * job.attempt)
         else:
             log.info("job_done" if saved else "job_lost", job=job.id)
