@@ -20,10 +20,14 @@ SAME, ANY_OF, UNPITCHED = 0, 1, 2
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column of evidence: the semitones that may sound, or none for an unpitched note."""
+    """One column of evidence: the semitones that may sound, or none for an unpitched note.
+
+    ``mistaken`` are semitones that an ornament may be played with although others are written.
+    """
 
     kind: int  # SAME: one semitone; ANY_OF: the best of several; UNPITCHED: any sound
     midi: tuple[int, ...]
+    mistaken: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +48,24 @@ def may_sound(note: PieceNote) -> tuple[int, ...]:
     return (note.sounding_midi,)
 
 
+def may_be_mistaken(note: PieceNote) -> tuple[int, ...]:
+    """Sounding MIDI pitches of an ornament's other second: a half step in place of a whole one, or the other way.
+
+    A sign above an ornament is easily overlooked, by players and by whoever typed the page; the ornament stands where
+    it stands all the same.
+    """
+    if note.ornament is None or note.chord_sounding_midi:
+        return ()
+    written = may_sound(note)
+    seconds = (other_second(midi - note.sounding_midi) for midi in note.ornament.sounding_midi)
+    return tuple(m for step in seconds if step is not None and (m := note.sounding_midi + step) not in written)
+
+
+def other_second(semitones: int) -> int | None:
+    """A minor second for a major one and the other way, up or down; None for any other interval."""
+    return {1: 2, 2: 1, -1: -2, -2: -1}.get(semitones)
+
+
 def score_of(piece: Piece, *, shift_semitones: int, spread: float, quarter_sec: float | None = None) -> Score:
     """The piece for the search, all pitches moved by ``shift_semitones``.
 
@@ -56,7 +78,8 @@ def score_of(piece: Piece, *, shift_semitones: int, spread: float, quarter_sec: 
     for note in notes:
         pitches = tuple(_fold(p + shift_semitones) for p in may_sound(note))
         kind = UNPITCHED if note.unpitched else (SAME if len(set(pitches)) == 1 else ANY_OF)
-        column = Column(kind, () if note.unpitched else pitches[:1] if kind == SAME else pitches)
+        mistaken = tuple(_fold(p + shift_semitones) for p in may_be_mistaken(note)) if kind == ANY_OF else ()
+        column = Column(kind, () if note.unpitched else pitches[:1] if kind == SAME else pitches, mistaken)
         wanted.append(column)
         if kind != SAME:
             special.setdefault(column, len(special))

@@ -39,6 +39,7 @@ _MOST_FALL_DB = 12.0
 _AGAIN_PER_DB = 0.12
 _FROM_ATTACK = ((0.0, -6.0), (0.5, -4.6), (0.9, -2.3), (1.3, -0.9), (1.7, 0.3), (2.2, 1.3), (3.0, 2.5), (4.0, 5.0))
 _SECOND_CHOICE = 0.02  # per frame: an auxiliary note of an ornament against its main note
+_THIRD_CHOICE = 0.04  # per frame: the other second of an ornament against its main note
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +145,9 @@ def gather(frames: FrameEvidence, score: Score, boundaries: NDArray[np.int32]) -
             main = frames.pitch[:, column.midi[0] - LOWEST_MIDI]
             others = np.max([frames.pitch[:, m - LOWEST_MIDI] for m in column.midi[1:]], axis=0)
             columns[:, c] = np.maximum(main, others - _SECOND_CHOICE * active)
+            for midi in column.mistaken:
+                other = frames.pitch[:, midi - LOWEST_MIDI] - _THIRD_CHOICE * active
+                np.maximum(columns[:, c], other, out=columns[:, c])
     strongest = np.maximum(frames.pitch.max(axis=1), 0.0)
     onset = maximum_filter1d(frames.onset, 3)
     return Signs(

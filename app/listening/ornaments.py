@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from app.domain.piece import Piece, PieceNote
 from app.domain.units import A4_HZ, midi_to_hz
 from app.listening import robust
+from app.listening.course import other_second
 from app.listening.followed import Features, Followed
 from app.listening.timing import Timing
 
@@ -20,6 +21,7 @@ FASTEST_TRILL_HZ = 12.0  # beyond this the two pitches melt in the analysis wind
 FEWEST_CHANGES = 3
 CHANGE_DOUBT_SEC = 0.01  # one standard deviation of a change of pitch: two frames
 LEAST_SHARE_PITCHED = 0.6
+NEAR_CENTS = 45.0  # under half a semitone, so that no frame counts for two
 RUN_FROM_NOTES = 4
 RUN_LONGEST_BEATS = 0.5
 ORNAMENT_WORD = {"trill": "trill", "tremolo": "trill", "turn": "turn", "inverted-turn": "turn"}
@@ -41,7 +43,8 @@ def trills(piece: Piece, followed: Followed, features: Features) -> list[dict[st
             note.ornament.sounding_midi[0],
             followed.tuning_cents,
         )
-        out.append({"note_id": note.note_id, "bar": note.bar, **found})
+        written = 100.0 * (note.ornament.sounding_midi[0] - note.sounding_midi)
+        out.append({"note_id": note.note_id, "bar": note.bar, "written_interval_cents": written, **found})
     return out
 
 
@@ -50,7 +53,8 @@ def trill_content(
 ) -> dict[str, Any]:
     """Rate (pairs of notes per second), number of pairs, first pitch and interval of a trill between two moments (s).
 
-    Values are None with ``why_null`` when no alternation can be told.
+    ``interval_cents`` is the one that was played: with the other second of the main note where that is heard more than
+    the written one. Values are None with ``why_null`` when no alternation can be told.
     """
     keys = ("rate_hz", "rate_uncertainty_hz", "alternations", "first", "interval_cents", "interval_uncertainty_cents")
     nothing: dict[str, Any] = dict.fromkeys(keys)
@@ -58,7 +62,7 @@ def trill_content(
     times, hz = features.times_sec[a:b], features.f0_hz[a:b]
     with np.errstate(invalid="ignore"):
         cents = 1200.0 * np.log2(hz / midi_to_hz(main_midi, A4_HZ)) - tuning_cents
-    interval = 100.0 * (other_midi - main_midi)
+    interval = 100.0 * _played_step(cents, other_midi - main_midi)
     place = cents / interval  # 0 on the main note, 1 on the other
     near = np.isfinite(place) & (place > -1.0) & (place < 2.0)
     if near.size == 0 or near.mean() < LEAST_SHARE_PITCHED:
@@ -94,6 +98,22 @@ def trill_content(
         "interval_uncertainty_cents": apart_doubt,
         "why_null": None,
     }
+
+
+def _played_step(cents: FloatArray, written: int) -> int:
+    """Semitones from the main note to the one it alternates with: the other second where that is heard more.
+
+    ``cents`` [n] are the frames against the main note. A frame counts for the interval that it lies within
+    ``NEAR_CENTS`` of.
+    """
+    other = other_second(written)
+    if other is None:
+        return written
+
+    def heard(step: int) -> int:
+        return int(np.sum(np.abs(cents - 100.0 * step) <= NEAR_CENTS))
+
+    return other if heard(other) > heard(written) else written
 
 
 def _stays(on_other: NDArray[np.bool_], times: FloatArray, hop_sec: float) -> list[tuple[bool, float, float]]:

@@ -19,6 +19,8 @@ from app.sheets.wording import AMERICAN, Style
 IN_TUNE_SHARE = 0.8  # of the notes within 10 cents: said as praise; our choice
 STEADY_PERCENT = 3.0  # a tempo change shows from 3 % over six intervals (Drake & Botte 1993)
 PEAK_BEATS = 1.0  # a loudest note this far from the marked peak is worth a word; our choice
+ASTRAY_CENTS = 50.0  # a trill's interval this far from the written one is another one; between the two semitones
+SECONDS_APART_CENTS = 150.0  # between a half and a whole step
 MOST_PLACES = 5  # things named in one sentence; more are counted; our choice
 
 
@@ -30,6 +32,7 @@ def findings_in_words(piece: Piece, findings: Findings, style: Style = AMERICAN)
     for make in (
         _notes,
         _breaks,
+        _trill,
         _tendency,
         chord_finding,
         _return,
@@ -112,6 +115,29 @@ def _breaks(piece: Piece, findings: Findings, style: Style) -> Finding | None:
             words.append(f"you jumped from bar {b.from_bar} to bar {b.to_bar}")
     text = wording.and_list(words)
     return Finding("notes", text[0].upper() + text[1:] + ".", 2.0 + len(findings.breaks))
+
+
+def _trill(piece: Piece, findings: Findings, style: Style) -> Finding | None:
+    """Trills surely played a half step away from the written one."""
+    wrong = [
+        (t["bar"], played)
+        for t in findings.rhythm.get("trills", ())
+        if (played := t["interval_cents"]) is not None
+        and (written := t.get("written_interval_cents")) is not None  # findings before version 1.5.0 have none
+        and abs(played - written) - SURE * float(t["interval_uncertainty_cents"] or 0.0) >= ASTRAY_CENTS
+    ]
+    if not wrong:
+        return None
+    wide = {bar for bar, played in wrong if abs(played) > SECONDS_APART_CENTS}
+    half, whole = ("semitone", "tone") if style.note_names == "british" else ("half step", "whole step")
+    parts = []
+    for bars, heard, printed in ((wide, whole, half), ({bar for bar, _ in wrong} - wide, half, whole)):
+        if bars:
+            many = "The trill" if len(bars) == 1 else "The trills"
+            one = "a" if len(bars) == 1 else "each a"
+            went = f"{many} in {_places(_in_order(piece, bars))} went {one} {heard}; a {printed} is written"
+            parts.append(went)
+    return Finding("notes", ". ".join(parts) + ". Look at the key and at the signs above the note.", 1.5)
 
 
 def strongest_tendencies(findings: Findings) -> list[dict[str, Any]]:

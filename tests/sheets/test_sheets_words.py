@@ -10,6 +10,7 @@ from app.domain.findings import Break
 from app.sheets.findings_in_words import chosen, findings_in_words, off_the_pulse
 from app.sheets.part_marks import held_left_early, part_marks
 from app.sheets.practice import practice_plan
+from app.sheets.wording import Style
 
 
 def test_a_clean_take_is_praised_and_calls_for_nothing() -> None:
@@ -113,6 +114,36 @@ def test_a_chord_member_right_in_either_reading_is_left_alone(resting: dict[str,
     found = findings(whole, pitch={"chord_figures": [resting]})
     assert part_marks(whole, found).chords == ()
     assert called_for(whole, found) == ()
+
+
+def test_a_trill_on_the_other_second_is_told_when_it_is_sure() -> None:
+    whole = piece()
+
+    def trill(bar: str, written: float, played: float | None, doubt: float | None = 2.0) -> dict[str, Any]:
+        return {
+            "bar": bar,
+            "written_interval_cents": written,
+            "interval_cents": played,
+            "interval_uncertainty_cents": doubt,
+        }
+
+    former = {k: v for k, v in trill("2", 100.0, 200.0).items() if not k.startswith("written")}
+    right = [
+        former,
+        trill("2", 200.0, 185.0),
+        trill("2", -100.0, -118.0),
+        trill("3", 100.0, None),
+        trill("3", 200.0, 90.0, 40.0),
+    ]
+    assert not any("trill" in s for s in sentences(whole, findings(whole, rhythm={"trills": right})))
+    wide = [trill("3", 100.0, 204.0), trill("2", -100.0, -190.0)]
+    found = findings(whole, rhythm={"trills": [*right, *wide, trill("4", 200.0, 95.0)]})
+    assert (
+        "The trills in bars 2 and 3 went each a whole step; a half step is written. "
+        "The trill in bar 4 went a half step; a whole step is written. Look at the key and at the signs above the note."
+    ) in sentences(whole, found)
+    british = [f.sentence for f in findings_in_words(whole, found, Style(note_names="british"))]
+    assert any("went a semitone; a tone is written." in text for text in british)
 
 
 def test_a_late_landing_is_practised_without_then_with_the_ornament_up_to_the_mark() -> None:
