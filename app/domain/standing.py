@@ -9,8 +9,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-#: Rises whenever the same input may give another standing.
-STANDING_VERSION = "1"
+#: Rises whenever the same input may give another standing. "1" gave rounds that are heard in shares no doubt; what was
+#: frozen with it is computed again with it.
+STANDING_VERSION = "2"
 
 SeatWord = Literal["seat", "alternate", "undecided", "none"]
 
@@ -121,9 +122,9 @@ class Question:
 class DoubtNote:
     """How the doubt was computed."""
 
-    method: Literal["exhaustive", "sampled", "none"]
-    draws: int  # panels looked at
-    panel_size: int  # adjudicators per redrawn panel
+    method: Literal["exhaustive", "sampled", "model", "none"]
+    draws: int  # panels looked at, or draws from the model of shares
+    panel_size: int  # adjudicators per redrawn panel; all of them for the model
     seed: int | None
     why_none: str | None = None
 
@@ -149,6 +150,8 @@ class Standing:
     missing: tuple[str, ...]
     input_hash: str
     version: str = STANDING_VERSION
+    #: of a standing too long for lists, in place of ``brackets``: first and last position in ``rows``, from 0
+    bracket_spans: tuple[tuple[int, int], ...] | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """The standing as plain JSON values, without ``opened`` and names, which a service adds."""
@@ -158,6 +161,7 @@ class Standing:
             "total_meaning": self.total_meaning,
             "rows": rows,
             "brackets": [list(b) for b in self.brackets],
+            **({} if self.bracket_spans is None else {"bracket_spans": [list(span) for span in self.bracket_spans]}),
             "seats": self.seats,
             "empty_seats": self.empty_seats,
             "agreement": self.agreement.to_dict(),

@@ -12,6 +12,7 @@ taste and slips come along). Places that tie within a redrawn panel are shared o
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import combinations_with_replacement
 
@@ -21,6 +22,7 @@ from numpy.typing import NDArray
 from app.domain.standing import DoubtNote
 from app.judging.combining import Combining
 from app.judging.places import SAME, shared_places
+from app.judging.shared_doubt import SharedDoubt
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -41,6 +43,18 @@ class Doubt:
     places: Floats  # [B, n] middle of the shared places, NaN for unplaced
     weights: Floats  # [B] probability of each redrawn panel, sums to 1
     note: DoubtNote
+
+    def surely_ahead(self, order: list[int]) -> Callable[[int, int], NDArray[np.bool_]]:
+        """For positions in ``order``: which of those from ``start`` to ``i`` - 1 are surely ahead of ``i``."""
+        surely = 1.0 - (1.0 - NINE_IN_TEN) / 2
+        places = self.places[:, order]
+
+        def ahead(start: int, i: int) -> NDArray[np.bool_]:
+            before, here = places[:, start:i], places[:, i : i + 1]
+            found = self.weights @ ((before < here) + 0.5 * (before == here))
+            return np.asarray(found >= surely - SAME, dtype=np.bool_)
+
+        return ahead
 
 
 def redrawn_panels(
@@ -117,37 +131,27 @@ def doubt(
     )
 
 
-def brackets(found: Doubt, order: list[int], tied: list[set[int]]) -> list[list[int]]:
-    """Neighbours in the standing whom this panel can't tell apart: lists of row numbers, each as long as can be.
+def brackets(found: Doubt | SharedDoubt, order: list[int], tied: list[set[int]]) -> list[tuple[int, int]]:
+    """Neighbours in the standing whom this panel can't tell apart: (first, last) positions in ``order``, as far apart
+    as can be.
 
     Two candidates are told apart when the one ahead is ahead in at least nineteen of twenty redrawn panels (a tie
     counts half), one side of nine in ten. A bracket holds only candidates none of whom can be told from another, so
-    two brackets may overlap. Candidates in one set of ``tied`` are never told apart.
+    two brackets may overlap. Candidates in one set of ``tied``, who are neighbours, are never told apart.
     """
-    surely = 1.0 - (1.0 - NINE_IN_TEN) / 2
-    places = found.places[:, order]
-    together = {frozenset((a, b)) for group in tied for a in group for b in group if a != b}
-
-    def apart(i: int, start: int) -> NDArray[np.bool_]:
-        """For each position from ``start`` to ``i`` - 1: is it surely ahead of position ``i``?"""
-        before, here = places[:, start:i], places[:, i : i + 1]
-        ahead = found.weights @ ((before < here) + 0.5 * (before == here))
-        out = ahead >= surely - SAME
-        for offset in range(i - start):
-            if frozenset((order[start + offset], order[i])) in together:
-                out[offset] = False
-        return np.asarray(out, dtype=np.bool_)
-
+    ahead = found.surely_ahead(order)
+    position = {row: at for at, row in enumerate(order)}
+    first_tied = {at: min(places) for group in tied for places in [[position[row] for row in group]] for at in places}
     spans: list[tuple[int, int]] = []
     start = 0
-    for i in range(len(order)):
-        clear = np.flatnonzero(apart(i, start)) if i > start else np.array([], dtype=np.intp)
+    for i in range(1, len(order)):
+        clear = np.flatnonzero(ahead(start, i)[: max(0, first_tied.get(i, i) - start)])
         if len(clear):
             spans.append((start, i - 1))
             start += int(clear[-1]) + 1
     if order:
         spans.append((start, len(order) - 1))
-    return [order[a : b + 1] for a, b in spans if b > a]
+    return [(first, last) for first, last in spans if last > first]
 
 
 def in_question(chance: Floats | None) -> Ints:

@@ -19,14 +19,17 @@ MOST_NAMED = 8  # longer lists of numbers are counted, not named; our choice
 
 def standing_sentences(
     rows: Sequence[StandingRow],
-    brackets: Sequence[Sequence[str]],
+    brackets: Sequence[tuple[int, int]],
     seats: int | None,
     empty_seats: int,
     hear_again: Sequence[str],
     note: DoubtNote,
     rule: Rule,
 ) -> list[str]:
-    """Who leads, who can't be told apart, whose seat is in question, which seats stay empty."""
+    """Who leads, who can't be told apart, whose seat is in question, which seats stay empty.
+
+    ``brackets`` are (first, last) positions among the placed rows, from 0.
+    """
     out: list[str] = []
     placed = [row for row in rows if row.place is not None]
     if not placed:
@@ -38,17 +41,19 @@ def standing_sentences(
         out.append("All candidates tie; these marks do not rank anybody.")
     elif not first.tied and (first.place_low, first.place_high) == (1, 1) and note.panel_size + 1 >= ENOUGH_FOR_DOUBT:
         out.append(f"Number {first.blind_number} leads, and would lead with nearly any panel of this kind.")
-    place = {row.blind_number: i for i, row in enumerate(placed, start=1)}
-    across = [b for b in brackets if seats is not None and place[b[0]] <= seats < place[b[-1]]]
+    across = [(first, last) for first, last in brackets if seats is not None and first < seats <= last]
     if across and seats is not None:
-        widest = sorted({n for b in across for n in b}, key=lambda n: place[n])
-        inside = seats - place[widest[0]] + 1
+        begin, end = min(first for first, _ in across), max(last for _, last in across)
+        widest = [row.blind_number for row in placed[begin : end + 1]]
+        inside = seats - begin
         out.append(
             f"{numbers(_short(widest))} can't be told apart by this panel, and "
             f"{counted(inside, 'seat lies', 'seats lie')} among them."
         )
     rest = len(brackets) - len(across)
-    if rest and not all(row.place == 1 for row in placed):
+    if note.method == "model":
+        out.append(_shared_sentence(placed))
+    elif rest and not all(row.place == 1 for row in placed):
         away = "away from the cut line" if seats is not None else "in the standing"
         joins = counted(rest, "bracket", "brackets").capitalize() + f" {away} {'joins' if rest == 1 else 'join'}"
         out.append(f"{joins} candidates whom this panel can't tell apart; their order may well be chance.")
@@ -73,6 +78,19 @@ def standing_sentences(
     elif note.panel_size + 1 < ENOUGH_FOR_DOUBT:
         out.append("With two adjudicators the intervals of places are rough; a third would tell much more.")
     return out
+
+
+def _shared_sentence(placed: Sequence[StandingRow]) -> str:
+    """How far places may lie off where each number was heard by a part of the panel, and what that is known from."""
+    widths = sorted(row.place_high - row.place_low for row in placed if row.place_low and row.place_high)
+    said = (
+        "Each number was heard by a part of the panel, so where it may lie follows from how far marks for one number "
+        "differ once severity is taken out"
+    )
+    middle = widths[len(widths) // 2] if widths else 0
+    if not middle:
+        return f"{said}."
+    return f"{said}: half of the numbers may lie anywhere within {counted(middle + 1, 'place', 'places')} or more."
 
 
 def agreement_sentences(whole: Agreement, by_caption: Mapping[str, Agreement], names: Mapping[str, str]) -> list[str]:

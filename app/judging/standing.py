@@ -32,9 +32,13 @@ from app.judging.sentences import (
     why_unplaced,
 )
 from app.judging.severity import fit_additive
+from app.judging.shared_doubt import SharedDoubt, is_shared, shared_doubt
 from app.judging.ties import Group, Split, head_to_head, resolve, split_by
 
 Floats = NDArray[np.float64]
+
+#: Up to so many candidates brackets are lists of numbers; with more, lists of thousands would overlap by thousands.
+LISTED = 500  # our choice
 
 
 def make_standing(
@@ -48,13 +52,15 @@ def make_standing(
     repeats: Sequence[PanelMark] = (),
     seed: int = 0,
     draws: int = DRAWS,
+    version: str = STANDING_VERSION,
 ) -> Standing:
     """Rank the candidates of one round by the declared rule and say how sure the ranking is.
 
     ``rubric`` checks the scale and names the captions; without it any finite mark is taken. ``measured`` are the
     measured marks of the takes that count. ``piece_titles`` ({piece id: title}) and names only serve sentences.
     ``repeats`` are marks of hidden repeats: they show consistency and never count. ``seed`` and ``draws`` steer the
-    doubt of panels that are too large to be looked at exhaustively. Raises :class:`BadInput` when the table can't be
+    doubt of panels that are too large to be looked at exhaustively. ``version`` computes as an earlier
+    :data:`STANDING_VERSION` did. Raises :class:`BadInput` when the table can't be
     used or the rule can't be applied to it.
     """
     if seats is not None and seats < 0:
@@ -69,15 +75,19 @@ def make_standing(
     result = combining.result()
     own = arrays.over_all(arrays.marks)  # [n, k] adjudicators' own totals, without measured marks
     groups = resolve(result.score, _steps(rule, arrays, result, own), seats=seats, scope=rule.tie_scope)
-    found = doubt(combining, seats=seats, minimum=rule.minimum_total, draws=draws, seed=seed)
+    how = shared_doubt if version != "1" and is_shared(table, combining) else doubt
+    found = how(combining, seats=seats, minimum=rule.minimum_total, draws=draws, seed=seed)
     rows, empty = _rows(table, rule, arrays, result, groups, found, seats, names, titles)
-    note = found.note if isinstance(found, Doubt) else found
+    note = found if isinstance(found, DoubtNote) else found.note
     order = [i for group in groups for i in group.members]
+    if isinstance(found, SharedDoubt):  # the rows' order, so that spans of positions hold for them
+        order = [i for group in groups for i in sorted(group.members, key=lambda i: table.candidates[i].blind_number)]
     tied = [set(group.members) for group in groups if len(group.members) > 1]
     numbers = [c.blind_number for c in table.candidates]
-    joined = brackets(found, order, tied) if isinstance(found, Doubt) else []
-    named = tuple(tuple(numbers[i] for i in bracket) for bracket in joined)
-    open_seats = set(in_question(found.chance).tolist()) if isinstance(found, Doubt) else set()
+    spans = [] if isinstance(found, DoubtNote) else brackets(found, order, tied)
+    is_listed = len(order) <= LISTED or not isinstance(found, SharedDoubt)
+    named = tuple(tuple(numbers[i] for i in order[a : b + 1]) for a, b in (spans if is_listed else ()))
+    open_seats = set() if isinstance(found, DoubtNote) else set(in_question(found.chance).tolist())
     by_row = {row.candidate_id: row for row in rows}
     again = tuple(
         numbers[i] for i in order if i in open_seats or by_row[table.candidates[i].candidate_id].seat == "undecided"
@@ -86,7 +96,7 @@ def make_standing(
     reports = adjudicator_reports(table, arrays, own, effects, no_severity, repeats)
     whole, by_caption = _agreement(table, arrays, own, names)
     sentences = [
-        *standing_sentences(rows, named, seats, empty, again, note, rule),
+        *standing_sentences(rows, spans, seats, empty, again, note, rule),
         *agreement_sentences(whole, by_caption, names),
         *severity_sentences(reports, rule.combine, missing=bool(np.isnan(own[combining.placeable]).any())),
         *(order_sentence(panel_order_effect(table, merit)) if merit is not None else []),
@@ -112,8 +122,18 @@ def make_standing(
         questions=questions(table, arrays, measured, rubric, titles),
         missing=missing_sentences(table, arrays),
         input_hash=input_hash(
-            table, rule, rubric=rubric, measured=measured, seats=seats, repeats=repeats, seed=seed, draws=draws
+            table,
+            rule,
+            rubric=rubric,
+            measured=measured,
+            seats=seats,
+            repeats=repeats,
+            seed=seed,
+            draws=draws,
+            version=version,
         ),
+        version=version,
+        bracket_spans=None if is_listed else tuple(spans),
     )
 
 
@@ -130,10 +150,11 @@ def input_hash(
     repeats: Sequence[PanelMark] = (),
     seed: int = 0,
     draws: int = DRAWS,
+    version: str = STANDING_VERSION,
 ) -> str:
     """SHA-256 over everything a standing depends on, independent of the order in which marks are listed."""
     parts = {
-        "version": STANDING_VERSION,
+        "version": version,
         "candidates": sorted(([c.candidate_id, c.blind_number, c.playing_order] for c in table.candidates), key=str),
         "adjudicators": sorted([a.adjudicator_id, a.letter] for a in table.adjudicators),
         "pieces": list(table.piece_ids),
@@ -187,7 +208,7 @@ def _rows(
     arrays: MarksArrays,
     result: Combined,
     groups: Sequence[Group],
-    found: Doubt | DoubtNote,
+    found: Doubt | SharedDoubt | DoubtNote,
     seats: int | None,
     names: Mapping[str, str],
     titles: Mapping[str, str],
@@ -201,7 +222,7 @@ def _rows(
     def row(i: int, place: int | None, group: Group | None) -> StandingRow:
         seat, alternate = words.get(i, (None, None))
         low = high = chance = None
-        if isinstance(found, Doubt) and place is not None:
+        if not isinstance(found, DoubtNote) and place is not None:
             low, high = min(int(found.low[i]), place), max(int(found.high[i]), place)
             chance = None if found.chance is None else _clean(found.chance[i])
         return StandingRow(

@@ -34,6 +34,7 @@ from app.domain.panel import (
     Rubric,
     Rule,
 )
+from app.domain.standing import STANDING_VERSION
 from app.judging.rule import rule_sentence
 from app.judging.standing import input_hash, make_standing
 from app.judging.yardsticks import measured_marks
@@ -75,6 +76,7 @@ class RoundMarks:
     repeats: tuple[PanelMark, ...] = ()  # marks of hidden repeats: they show consistency and never count
     missing_repeats: tuple[tuple[str, str], ...] = ()  # (second number, letter)
     shared: str | None = None  # that each candidate was heard by a part of the panel
+    version: str = STANDING_VERSION  # how the standing is computed: as it was frozen, once opened
 
     @property
     def hash(self) -> str:
@@ -86,6 +88,7 @@ class RoundMarks:
             measured=self.measured,
             seats=self.seats,
             repeats=self.repeats,
+            version=self.version,
         )
 
     def declared(self) -> tuple[str, ...]:
@@ -221,6 +224,7 @@ def round_marks(session: Session, round_id: str, measured_until: datetime | None
         ),
         repeats=repeats,
         missing_repeats=missing_repeats,
+        version=row.standing["version"] if row.state == "opened" and row.standing is not None else STANDING_VERSION,
     )
 
 
@@ -255,6 +259,7 @@ def compute(marks: RoundMarks, *, closing: bool = False) -> dict[str, Any]:
         seats=marks.seats,
         piece_titles=marks.piece_titles,
         repeats=marks.repeats,
+        version=marks.version,
     )
     out = standing.to_dict()
     out["sentences"] = [*marks.declared(), *out["sentences"], *marks.unmarked, *marks.repeats_to_come()]

@@ -6,7 +6,8 @@ standing's. Nothing rests on them: opening a round works everything out anew.
 """
 
 import re
-from collections.abc import Callable, Mapping
+from bisect import bisect_left, bisect_right
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -74,26 +75,44 @@ def page(
     total = session.scalar(asked.with_only_columns(sa.func.count(), maintain_column_froms=True)) or 0
     lines = session.exec(asked.order_by(col(StandingLine.position)).offset(offset).limit(limit)).all()
     there = {line.position: line.blind_number for line in lines}
-    spans = [
-        [there[at] for at in range(max(first, min(there)), min(last, max(there)) + 1) if at in there]
-        for first, last in worked.content["spans"]
-        if there and first <= max(there) and last >= min(there)
-    ]
-    brackets = [span for span in spans if len(span) > 1]
+    brackets = _among(worked.content["spans"], there)
     return StandingPage(worked.content, [line.content for line in lines], brackets, total)
+
+
+def _among(spans: Sequence[Sequence[int]], there: Mapping[int, str]) -> list[list[str]]:
+    """Brackets cut to the lines that are shown, {position: number}; those that lie in another one are left out."""
+    positions = sorted(there)
+    cut = {(bisect_left(positions, first), bisect_right(positions, last)) for first, last in spans}
+    brackets: list[list[str]] = []
+    furthest = 0
+    for begin, end in sorted(cut, key=lambda span: (span[0], -span[1])):
+        if end - begin > 1 and end > furthest:
+            brackets.append([there[at] for at in positions[begin:end]])
+            furthest = end
+    return brackets
+
+
+def _again(body: Mapping[str, Any]) -> list[str]:
+    """Numbers to hear again, in order of place; of more than can be asked for those whose seat is most in doubt."""
+    if len(body["hear_again"]) <= MOST_AGAIN:
+        return list(body["hear_again"])
+    chance = {line["blind_number"]: line["chance_of_seat"] or 0.0 for line in body["rows"]}
+    doubtful = set(sorted(body["hear_again"], key=lambda number: abs(chance[number] - 0.5))[:MOST_AGAIN])
+    return [number for number in body["hear_again"] if number in doubtful]
 
 
 def keep(session: Session, row: Round, body: Mapping[str, Any], basis: Basis) -> None:
     """Keep a standing's lines and what is said beside them, in place of those there were."""
     session.exec(sa.delete(StandingLine).where(col(StandingLine.round_id) == row.id))
     places = {line["blind_number"]: at for at, line in enumerate(body["rows"])}
-    spans = [[places[number] for number in bracket if number in places] for bracket in body["brackets"]]
+    listed = [[places[number] for number in bracket if number in places] for bracket in body["brackets"]]
+    spans = body.get("bracket_spans") or [[min(span), max(span)] for span in listed if span]
     content = {
-        **{key: value for key, value in body.items() if key not in ("rows", "brackets")},
-        "hear_again": body["hear_again"][:MOST_AGAIN],
+        **{key: value for key, value in body.items() if key not in ("rows", "brackets", "bracket_spans")},
+        "hear_again": _again(body),
         "sentences": [_shortened(sentence) for sentence in body["sentences"]],
         "missing": [_shortened(sentence) for sentence in body["missing"]],
-        "spans": [[min(span), max(span)] for span in spans if span],
+        "spans": spans,
     }
     worked = session.get(WorkedStanding, row.id) or WorkedStanding(round_id=row.id, rests_on="", content={})
     worked.rests_on, worked.content = basis.rests_on, content

@@ -31,6 +31,9 @@ export function HearAgain({ audition, round, shown, onMade }) {
 /** @param {any} doubt */
 function methodText(doubt) {
   if (!doubt?.draws || doubt.why_none) return "";
+  if (doubt.method === "model") {
+    return `Intervals and chances come from ${doubt.draws.toLocaleString("en")} draws from the model “number + adjudicator”, seed ${doubt.seed}: each draws severities and the spread of the marks anew, as far as these marks leave them open, and takes the numbers as a sample of such a field. Nobody is left unheard by it.`;
+  }
   const panels = `${doubt.draws.toLocaleString("en")} panels of ${doubt.panel_size}`;
   return doubt.method === "exhaustive"
     ? `Intervals and chances come from every panel that could be drawn from these adjudicators: ${panels}.`

@@ -325,3 +325,34 @@ def test_the_numbers_of_a_long_round_are_counted_again_when_something_was_done(
     monkeypatch.setattr(round_tally, "LONGEST_KEPT_SEC", 0.0)
     sentence()
     assert len(counted) == 4
+
+
+def test_of_brackets_the_lines_shown_are_cut_out_and_each_stands_once() -> None:
+    there = {4: "14", 5: "15", 6: "16", 9: "19"}
+    spans = [[0, 5], [1, 6], [2, 6], [5, 8], [6, 9], [7, 9], [10, 12]]
+    assert standing_pages._among(spans, there) == [["14", "15", "16"], ["16", "19"]]
+    assert standing_pages._among(spans, {}) == []
+
+
+def test_of_more_numbers_than_can_be_heard_again_the_most_doubtful_stay(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(standing_pages, "MOST_AGAIN", 2)
+    chances = {"11": 0.9, "12": 0.6, "13": 0.45, "14": 0.1}
+    body = {
+        "rows": [{"blind_number": number, "chance_of_seat": chance} for number, chance in chances.items()],
+        "hear_again": list(chances),
+    }
+    assert standing_pages._again(body) == ["12", "13"]
+    assert standing_pages._again({**body, "hear_again": ["14"]}) == ["14"]
+
+
+def test_what_an_earlier_version_froze_is_computed_again_by_that_version(
+    hall: Hall, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with monkeypatch.context() as before:
+        before.setattr(standing, "STANDING_VERSION", "1")
+        hall.open()
+    frozen = hall.look(opening.shown, hall.round_id)
+    assert frozen["version"] == "1"
+    assert hall.look(standing.round_marks, hall.round_id).hash == frozen["input_hash"]
+    compared = hall.look(opening.compare, hall.round_id)
+    assert (compared.same, compared.differs) == (True, ())
