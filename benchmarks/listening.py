@@ -1,6 +1,7 @@
 """Following and measuring against general-purpose peers, on the same takes, in one run.
 
-    python -m benchmarks.listening [--takes 6] [--sax FOLDER] [--bench FOLDER] [--only own|sax|rendered|steady]
+    python -m benchmarks.listening [--takes 6] [--sax FOLDER] [--bench FOLDER] [--soundfont FILE]
+                                   [--only own|sax|rendered|steady]
 
 Takes are synthesised with known truth (``app.material``): an étude on several instruments in a room, with wrong and
 left-out notes, a restart and a hesitation in every second one. Peers, all from librosa: YIN and pYIN (median over each
@@ -153,6 +154,7 @@ def main() -> None:
     beside = Path(__file__).parents[2] / "shared" / "bench" / "sax"
     parser.add_argument("--sax", type=Path, default=Path(os.environ.get("FAIRHEARING_SAX_NOTES", beside)))
     parser.add_argument("--bench", type=Path, help="folder of a renderer (render.py and genset.py)")
+    parser.add_argument("--soundfont", type=Path, help="another soundfont (.sf2) for the renderer")
     parser.add_argument("--seed", type=int, default=1, help="of the rendered takes")
     parser.add_argument("--row", choices=tuple(ROWS), action="append", help="these rows of the rendered takes only")
     parser.add_argument(
@@ -171,7 +173,7 @@ def main() -> None:
         if asked.bench is None:
             print("\nNo rendered takes were measured: name the folder of their renderer with --bench.")
         else:
-            print_tables(asked.bench, asked.takes, asked.seed, rendered + steady)
+            print_tables(asked.bench, asked.takes, asked.seed, rendered + steady, asked.soundfont)
 
 
 def own_synthesis(count: int) -> None:

@@ -223,9 +223,9 @@ def _errors_inside(take: Rendered, at_sec: NDArray[np.float64], f0_hz: NDArray[n
     return errors
 
 
-def print_tables(folder: Path, count: int, seed: int, rows: list[str]) -> None:
+def print_tables(folder: Path, count: int, seed: int, rows: list[str], soundfont: Path | None = None) -> None:
     """Render ``count`` takes a row with the programs in ``folder``, measure them and print what came of it."""
-    renderer = Renderer(folder)
+    renderer = Renderer(folder, soundfont)
     with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as pool:
         warm = renderer.steady(0, seed + 1)  # compile before the clock runs
         pool.submit(judge, warm.samples, warm.sample_rate, warm.piece).result()

@@ -54,9 +54,12 @@ class Rendered:
 
 
 class Renderer:
-    """The programs found in a folder; raises ``SystemExit`` with a sentence where something is missing."""
+    """The programs found in a folder; raises ``SystemExit`` with a sentence where something is missing.
 
-    def __init__(self, folder: Path) -> None:
+    ``soundfont`` stands in for the renderer's own.
+    """
+
+    def __init__(self, folder: Path, soundfont: Path | None = None) -> None:
         for name in ("render.py", "genset.py"):
             if not (folder / name).is_file():
                 raise SystemExit(f"There is no {name} in {folder}; name the renderer's folder with --bench.")
@@ -71,8 +74,11 @@ class Renderer:
         self._genset: ModuleType = importlib.import_module("genset")
         for name, (program, low, high) in MORE.items():
             self._render.PROG[name], self._render.COMFORT[name] = program, (low, high)
+        if soundfont is not None:
+            self._render.SF["fluid"] = str(soundfont)
         if not Path(self._render.SF["fluid"]).is_file():
-            raise SystemExit(f"There is no soundfont {self._render.SF['fluid']}; install fluid-soundfont-gm.")
+            missing = self._render.SF["fluid"]
+            raise SystemExit(f"There is no soundfont {missing}; install fluid-soundfont-gm or name one: --soundfont.")
         self.instruments: tuple[str, ...] = tuple(self._render.PROG)
         self.winds = tuple(name for name in self.instruments if name not in STRINGS)
 
