@@ -54,7 +54,8 @@ def trill_content(
     """Rate (pairs of notes per second), number of pairs, first pitch and interval of a trill between two moments (s).
 
     ``interval_cents`` is the one that was played: with the other second of the main note where that is heard more than
-    the written one. Values are None with ``why_null`` when no alternation can be told.
+    the written one. Values are None with ``why_null`` when no alternation can be told; where the pitch is clear and
+    does not alternate, ``alternations`` says so (0, or 1 for a single turn to the other note).
     """
     keys = ("rate_hz", "rate_uncertainty_hz", "alternations", "first", "interval_cents", "interval_uncertainty_cents")
     nothing: dict[str, Any] = dict.fromkeys(keys)
@@ -69,7 +70,7 @@ def trill_content(
         return {**nothing, "why_null": "the pitches of the trill are not heard clearly"}
     stays = _stays(place[near] > 0.5, times[near], features.hop_sec)
     if len(stays) - 1 < FEWEST_CHANGES:
-        return {**nothing, "why_null": "no alternation was heard"}
+        return {**nothing, "alternations": len(stays) // 2, "why_null": "no alternation was heard"}
     changes = np.array([start for _, start, _ in stays[1:]])
     rate = 0.5 * (changes.size - 1) / (changes[-1] - changes[0])
     if rate > FASTEST_TRILL_HZ:

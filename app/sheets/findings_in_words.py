@@ -20,6 +20,7 @@ IN_TUNE_SHARE = 0.8  # of the notes within 10 cents: said as praise; our choice
 STEADY_PERCENT = 3.0  # a tempo change shows from 3 % over six intervals (Drake & Botte 1993)
 PEAK_BEATS = 1.0  # a loudest note this far from the marked peak is worth a word; our choice
 ASTRAY_CENTS = 50.0  # a trill's interval this far from the written one is another one; between the two semitones
+SECONDS_CENTS = (100.0, 200.0, -100.0, -200.0)
 SECONDS_APART_CENTS = 150.0  # between a half and a whole step
 MOST_PLACES = 5  # things named in one sentence; more are counted; our choice
 
@@ -118,26 +119,32 @@ def _breaks(piece: Piece, findings: Findings, style: Style) -> Finding | None:
 
 
 def _trill(piece: Piece, findings: Findings, style: Style) -> Finding | None:
-    """Trills surely played a half step away from the written one."""
+    """Trills surely played with another second than the written one, or not played as trills."""
     wrong = [
         (t["bar"], played)
         for t in findings.rhythm.get("trills", ())
         if (played := t["interval_cents"]) is not None
-        and (written := t.get("written_interval_cents")) is not None  # findings before version 1.5.0 have none
+        and (written := t.get("written_interval_cents")) in SECONDS_CENTS  # findings before version 1.5.0 have none
         and abs(played - written) - SURE * float(t["interval_uncertainty_cents"] or 0.0) >= ASTRAY_CENTS
     ]
-    if not wrong:
+    plain = {
+        t["bar"] for t in findings.rhythm.get("trills", ()) if t["rate_hz"] is None and t["alternations"] is not None
+    }
+    if not wrong and not plain:
         return None
     wide = {bar for bar, played in wrong if abs(played) > SECONDS_APART_CENTS}
     half, whole = ("semitone", "tone") if style.note_names == "british" else ("half step", "whole step")
     parts = []
     for bars, heard, printed in ((wide, whole, half), ({bar for bar, _ in wrong} - wide, half, whole)):
         if bars:
-            many = "The trill" if len(bars) == 1 else "The trills"
-            one = "a" if len(bars) == 1 else "each a"
-            went = f"{many} in {_places(_in_order(piece, bars))} went {one} {heard}; a {printed} is written"
-            parts.append(went)
-    return Finding("notes", ". ".join(parts) + ". Look at the key and at the signs above the note.", 1.5)
+            where = _places(_in_order(piece, bars))
+            one, many = f"The trill in {where} was a", f"The trills in {where} were each a"
+            parts.append(f"{one if len(bars) == 1 else many} {heard}; a {printed} is written")
+    if wrong:
+        parts.append("Look at the key and at the signs above the note")
+    if plain:
+        parts.append(f"Where a trill is written in {_places(_in_order(piece, plain))}, the pitch hardly changed")
+    return Finding("notes", ". ".join(parts) + ".", 1.5)
 
 
 def strongest_tendencies(findings: Findings) -> list[dict[str, Any]]:

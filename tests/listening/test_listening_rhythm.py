@@ -221,8 +221,10 @@ def test_a_trill_that_cannot_be_told_says_why() -> None:
     assert plain["rate_uncertainty_hz"] is None
     assert plain["interval_uncertainty_cents"] is None
     assert plain["why_null"] == "no alternation was heard"
+    assert plain["alternations"] == 0
     unheard = trill_content(features_of(np.full(300, np.nan)), 0.0, 1.5, 69, 71, 0.0)
     assert "not heard" in unheard["why_null"]
+    assert unheard["alternations"] is None
     fast = trill_content(features_of(trill(14.0)), 0.0, 1.5, 69, 71, 0.0)
     assert fast["rate_hz"] is None
     assert "too fast" in fast["why_null"]

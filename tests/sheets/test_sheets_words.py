@@ -125,6 +125,8 @@ def test_a_trill_on_the_other_second_is_told_when_it_is_sure() -> None:
             "written_interval_cents": written,
             "interval_cents": played,
             "interval_uncertainty_cents": doubt,
+            "rate_hz": None if played is None else 6.0,
+            "alternations": None if played is None else 9,
         }
 
     former = {k: v for k, v in trill("2", 100.0, 200.0).items() if not k.startswith("written")}
@@ -134,16 +136,21 @@ def test_a_trill_on_the_other_second_is_told_when_it_is_sure() -> None:
         trill("2", -100.0, -118.0),
         trill("3", 100.0, None),
         trill("3", 200.0, 90.0, 40.0),
+        trill("4", 400.0, 310.0),
     ]
     assert not any("trill" in s for s in sentences(whole, findings(whole, rhythm={"trills": right})))
     wide = [trill("3", 100.0, 204.0), trill("2", -100.0, -190.0)]
     found = findings(whole, rhythm={"trills": [*right, *wide, trill("4", 200.0, 95.0)]})
     assert (
-        "The trills in bars 2 and 3 went each a whole step; a half step is written. "
-        "The trill in bar 4 went a half step; a whole step is written. Look at the key and at the signs above the note."
+        "The trills in bars 2 and 3 were each a whole step; a half step is written. "
+        "The trill in bar 4 was a half step; a whole step is written. Look at the key and at the signs above the note."
     ) in sentences(whole, found)
     british = [f.sentence for f in findings_in_words(whole, found, Style(note_names="british"))]
-    assert any("went a semitone; a tone is written." in text for text in british)
+    assert any("was a semitone; a tone is written." in text for text in british)
+    still = {**trill("3", 100.0, None), "alternations": 0}
+    text = sentences(whole, findings(whole, rhythm={"trills": [*right, still]}))
+    assert "Where a trill is written in bar 3, the pitch hardly changed." in text
+    assert "signs above" not in text
 
 
 def test_a_late_landing_is_practised_without_then_with_the_ornament_up_to_the_mark() -> None:
