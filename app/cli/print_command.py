@@ -39,9 +39,11 @@ def run(args: argparse.Namespace) -> int:
         if found.state != "opened":
             print(f"{args.out / numbers.file_name}: by numbers only, because this round is not opened yet.")
             return 0
-        comments = printing.print_comment_sheets(database, found.id, actor=SYSTEM, progress=_progress)
-        _write(args.out / "comment sheets", comments)
-        print(f"{len(sheets)} score sheets and {len(comments)} comment sheets are in {args.out}.")
+        count = 0
+        for part in printing.print_in_parts(database, found.id, actor=SYSTEM, progress=_progress):
+            _write(args.out / "comment sheets", part)
+            count += len(part)
+        print(f"{len(sheets)} score sheets and {count} comment sheets are in {args.out}.")
         return 0
     finally:
         database.close()

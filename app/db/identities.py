@@ -8,6 +8,7 @@ from datetime import date, datetime
 import sqlalchemy as sa
 from sqlmodel import Field, SQLModel
 
+from app.db.models.columns import only_when_asked
 from app.db.types import UtcDateTime, now_utc
 from app.domain.ids import new_id
 
@@ -74,3 +75,18 @@ class PrintedModel(SQLModel, table=True):
 
     document_id: str = Field(primary_key=True, foreign_key="document.id")
     content: bytes  # app.sheets.freezing
+
+
+class WorkedPaper(SQLModel, table=True):
+    """What a worker printed of a long round: its score sheet, which carries names, or when all comment sheets were."""
+
+    __mapper_args__ = only_when_asked("pdf")
+
+    round_id: str = Field(primary_key=True, foreign_key="round.id")
+    kind: str = Field(primary_key=True, max_length=40)  # of the job that printed it
+    rests_on: str = Field(max_length=64)  # as a standing's
+    findings_until: datetime | None = Field(default=None, sa_type=UtcDateTime)
+    findings_seen: int = 0
+    sheets: int  # how many were printed
+    pdf: bytes  # empty for comment sheets: each is drawn again from what is kept of it
+    worked_out_at: datetime = Field(default_factory=now_utc, sa_type=UtcDateTime)

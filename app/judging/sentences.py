@@ -83,10 +83,7 @@ def standing_sentences(
 def _shared_sentence(placed: Sequence[StandingRow]) -> str:
     """How far places may lie off where each number was heard by a part of the panel, and what that is known from."""
     widths = sorted(row.place_high - row.place_low for row in placed if row.place_low and row.place_high)
-    said = (
-        "Each number was heard by a part of the panel, so where it may lie follows from how far marks for one number "
-        "differ once severity is taken out"
-    )
+    said = "Where a number may lie follows from how far marks for one number differ once severity is taken out"
     middle = widths[len(widths) // 2] if widths else 0
     if not middle:
         return f"{said}."

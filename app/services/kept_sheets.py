@@ -13,7 +13,7 @@ import sqlalchemy as sa
 from sqlmodel import Session, col, select
 
 from app.db.database import Database
-from app.db.identities import PrintedModel
+from app.db.identities import PrintedModel, WorkedPaper
 from app.db.models import Candidate, Document, PrintedMusic
 from app.domain.actor import Actor
 from app.domain.errors import NotFound, WrongState
@@ -62,6 +62,13 @@ def render(model: SheetModel) -> bytes:
 
 def keep(session: Session, sheets: Sequence[Printed], actor: Actor) -> None:
     """Record what was printed and what it was drawn from, once per content, and in the audit."""
+    keep_models(session, sheets)
+    if sheets:
+        record(session, sheets[0].round_id, sheets[0].kind, [sheet.model_hash for sheet in sheets], actor)
+
+
+def keep_models(session: Session, sheets: Sequence[Printed]) -> None:
+    """Keep what sheets were drawn from, once per content."""
     for sheet in sheets:
         row = session.exec(
             select(Document)
@@ -85,9 +92,12 @@ def keep(session: Session, sheets: Sequence[Printed], actor: Actor) -> None:
             session.flush()
         if session.get(PrintedModel, row.id) is None:
             _keep_model(session, row.id, sheet.model)
-    if sheets:
-        facts = {"sheets": len(sheets), "models": custody.content_hash([s.model_hash for s in sheets])}
-        custody.record(session, sheets[0].round_id, actor, f"printed-{sheets[0].kind}", sheets[0].round_id, facts)
+
+
+def record(session: Session, round_id: str, kind: str, model_hashes: Sequence[str], actor: Actor) -> None:
+    """Note in the audit that sheets were printed together."""
+    facts = {"sheets": len(model_hashes), "models": custody.content_hash(list(model_hashes))}
+    custody.record(session, round_id, actor, f"printed-{kind}", round_id, facts)
 
 
 def kept_sheets(
@@ -188,6 +198,7 @@ def forget(session: Session, candidate_ids: Sequence[str]) -> int:
             sa.and_(col(Document.kind) == SCORE_SHEET, col(Document.round_id).in_(rounds)),
         )
     )
+    session.exec(sa.delete(WorkedPaper).where(col(WorkedPaper.round_id).in_(rounds)))
     done = session.exec(sa.delete(PrintedModel).where(col(PrintedModel.document_id).in_(named)))
     return int(done.rowcount)
 

@@ -5,13 +5,15 @@ yesterday. Findings are not; of them the newest one's moment is kept, and how ma
 before it: a worker whose clock is behind, or who was slow to save, adds one there. No name can be reached from here.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any, Protocol
 
 import sqlalchemy as sa
 from sqlmodel import Session, col, select
 
-from app.db.models import Candidate, Findings, Job, Round, Take, WorkedReport, WorkedStanding
+from app.db.models import Candidate, Findings, Job, Round, Take
 from app.db.types import now_utc
 from app.domain.errors import WrongState
 from app.services import custody, queueing
@@ -46,13 +48,35 @@ class Basis:
     findings_seen: int
 
 
+class Resting(Protocol):
+    """A row that says what the work kept in it rests on, and when it was done."""
+
+    rests_on: str
+    findings_until: datetime | None
+    findings_seen: int
+    worked_out_at: datetime
+
+
+def note(kept: Resting, now: Basis) -> None:
+    """Say in a row that it rests on what there is now."""
+    kept.rests_on, kept.findings_until, kept.findings_seen = now.rests_on, now.findings_until, now.findings_seen
+    kept.worked_out_at = now_utc()
+
+
+def of_kept(session: Session, row: Round, kind: str, kept: Resting | None) -> Working:
+    """How far the newest job of this kind is, and whether what is kept is of today."""
+    if kept is None:
+        return working(session, row, kind, None, False)
+    return working(session, row, kind, kept.worked_out_at, is_current(session, row, kept))
+
+
 def basis(session: Session, row: Round) -> Basis:
     """What results of the round rest on now."""
     until = session.exec(select(Findings.created_at).order_by(col(Findings.created_at).desc()).limit(1)).first()
     return Basis(_heads(session, row), until, _findings(session, row, until))
 
 
-def is_current(session: Session, row: Round, kept: Basis | WorkedStanding | WorkedReport) -> bool:
+def is_current(session: Session, row: Round, kept: Basis | Resting) -> bool:
     """Whether nothing that the work rests on has changed since."""
     if kept.rests_on != _heads(session, row):
         return False
@@ -73,8 +97,11 @@ def working(session: Session, row: Round, kind: str, worked_out_at: datetime | N
     )
 
 
-def ask(session: Session, round_id: str, kind: str) -> Round:
-    """Have a worker do it as things are now. Asking again while one does is harmless."""
+def ask(session: Session, round_id: str, kind: str, about: Mapping[str, Any] | None = None) -> Round:
+    """Have a worker do it as things are now. Asking again while one does is harmless.
+
+    ``about`` is what the job must know beside the round.
+    """
     row = get_round(session, round_id)
     if row.state not in ("drawn", "opened"):
         raise WrongState("There is nothing to work out before the draw; draw the round first.")
@@ -82,10 +109,18 @@ def ask(session: Session, round_id: str, kind: str) -> Round:
         raise WrongState("For a round of this size it is worked out whenever it is looked at; open its screen.")
     if not is_busy(session, round_id, kind):
         key = f"{kind}:{round_id}:{_heads(session, row)[:32]}"
-        job = queueing.enqueue(session, kind, key, {"round_id": round_id}, PRIORITY, subject=round_id)
+        payload = {"round_id": round_id, **(about or {})}
+        job = queueing.enqueue(session, kind, key, payload, PRIORITY, subject=round_id)
+        job.payload = payload
         job.created_at = now_utc()  # the newest is the one that is told of
         queueing.requeue(session, job)
     return row
+
+
+def stop(session: Session, round_id: str, kind: str) -> None:
+    """Forget what waits or runs; a worker that has begun throws its work away when it next reports."""
+    busy = col(Job.state).in_(("queued", "running"))
+    session.execute(sa.delete(Job).where(col(Job.kind) == kind, col(Job.subject) == round_id, busy))
 
 
 def is_busy(session: Session, round_id: str, kind: str) -> bool:

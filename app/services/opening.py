@@ -18,7 +18,7 @@ from app.domain.actor import Actor
 from app.domain.errors import BadInput, WrongState
 from app.domain.texts import one_line
 from app.services import custody, long_work, paper, standing, standing_pages, tabulation
-from app.services.long_work import Basis
+from app.services.long_work import Basis, Working
 from app.services.rounds import get_round, is_long
 from app.services.standing import RoundMarks
 
@@ -194,12 +194,13 @@ def _marks_again(session: Session, row: Round) -> RoundMarks:
 class Compared:
     """A frozen standing beside the same computed anew."""
 
-    same: bool
+    same: bool | None  # None of a long round that nobody has compared yet
     sentence: str
     standing_hash: str
     input_hash: str  # of the frozen standing
     input_hash_now: str
     differs: tuple[str, ...]  # per number whose line differs, what was and what is
+    working: Working | None = None  # of a long round
 
 
 def compare(session: Session, round_id: str) -> Compared:

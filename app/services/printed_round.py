@@ -11,6 +11,7 @@ from app.db.models import AuditEntry, Audition, Candidate, Piece, Recusal, Round
 from app.domain import piece as material
 from app.domain.engraving import Engraving
 from app.domain.findings import Findings, findings_from_dict
+from app.domain.panel import PanelAdjudicator
 from app.judging.combining import Combining
 from app.judging.marks_arrays import to_arrays
 from app.services import declaring, measuring, opening, standing
@@ -20,6 +21,7 @@ from app.services.rounds import get_round
 from app.services.sheet_cells import round_pieces
 from app.services.standing import RoundMarks
 
+MOST_LETTERS = 12  # columns of adjudicators on a score sheet, beside captions and places; our choice
 Cell = tuple[str, str, str]  # candidate id, piece id (or "all"), caption key
 
 
@@ -106,6 +108,35 @@ def findings_of(session: Session, take: Take) -> Findings | None:
 def reading_of(row: Piece, instrument: str) -> material.Piece | None:
     """The piece as this candidate read it; None when it has no notes."""
     return load_piece(row, instrument or None) if has_notation(row) else None
+
+
+def heard_by(loaded: PrintedRound, candidate_id: str) -> tuple[PanelAdjudicator, ...]:
+    """The adjudicators whose sheets a candidate has or should have, by letter."""
+    table = loaded.marks.table
+    if table.assigned is None:
+        return table.adjudicators
+    return tuple(
+        a
+        for a in table.adjudicators
+        if (a.adjudicator_id, candidate_id) in table.assigned or (candidate_id, a.adjudicator_id) in loaded.versions
+    )
+
+
+def columns(loaded: PrintedRound) -> tuple[str, ...]:
+    """What stands above adjudicators' own totals: letters or, in shares of a panel too large for that, 1, 2, 3."""
+    letters = tuple(a.letter for a in loaded.marks.table.adjudicators)
+    if loaded.marks.table.assigned is None or len(letters) <= MOST_LETTERS:
+        return letters
+    most = max((len(heard_by(loaded, line["candidate_id"])) for line in loaded.shown["rows"]), default=0)
+    return tuple(str(n + 1) for n in range(most)) if most < len(letters) else letters
+
+
+def own_totals(loaded: PrintedRound, candidate_id: str, columns: tuple[str, ...]) -> tuple[float | None, ...]:
+    """Adjudicators' own totals under ``columns``."""
+    panel = loaded.marks.table.adjudicators
+    who = panel if len(columns) == len(panel) else heard_by(loaded, candidate_id)
+    totals = [loaded.own_totals.get((candidate_id, a.adjudicator_id)) for a in who]
+    return tuple(totals + [None] * (len(columns) - len(totals)))
 
 
 def _merged(marks: RoundMarks) -> tuple[dict[Cell, float], dict[tuple[str, str], float]]:

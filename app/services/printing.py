@@ -21,7 +21,7 @@ from app.domain.errors import NotFound, WrongState
 from app.services import kept_sheets
 from app.services.attendance import NOT_HEARD
 from app.services.kept_sheets import COMMENT_SHEET, SCORE_SHEET, Printed
-from app.services.printed_round import PrintedRound, load_round
+from app.services.printed_round import load_round
 from app.services.rounds import get_round
 from app.services.sheet_models import SEALED, comment_sheet_model, score_sheet_model
 from app.sheets import comment_sheet, score_sheet
@@ -30,16 +30,23 @@ from app.sheets.models import CommentSheetModel, ScoreSheetModel, model_hash
 LONGEST_FILE_NAME = 80  # characters before ".pdf"; our choice, well under every file system's limit
 ZIP_MOMENT = (1980, 1, 1, 0, 0, 0)  # the earliest a ZIP can hold: no clock in the bytes
 
+AT_ONCE = 100  # comment sheets drawn in one transaction: some 13 MB; our choice
+
 Progress = Callable[[int, int], None]  # sheets done, sheets in all
 
 
 def print_score_sheet(database: Database, round_id: str, *, named: bool, actor: Actor) -> Printed:
     """The score sheet of a drawn round; numbers only while it is sealed or when ``named`` is False."""
-    with database.read() as session:
-        model = score_sheet_model(load_round(session, round_id, with_music=False), named=named)
-    printed = _score(round_id, model)
+    printed = draw_score_sheet(database, round_id, named=named)
     _keep(database, [printed], actor)
     return printed
+
+
+def draw_score_sheet(database: Database, round_id: str, *, named: bool) -> Printed:
+    """The same without keeping it."""
+    with database.read() as session:
+        model = score_sheet_model(load_round(session, round_id, with_music=False), named=named)
+    return _score(round_id, model)
 
 
 def print_comment_sheet(database: Database, candidate_id: str, *, actor: Actor, detail: bool = False) -> Printed:
@@ -68,11 +75,45 @@ def print_comment_sheets(
     database: Database, round_id: str, *, actor: Actor, progress: Progress | None = None
 ) -> list[Printed]:
     """Every heard candidate's comment sheet in playing order; raises ``WrongState`` while the round is sealed."""
-    with database.read() as session:
-        loaded = load_round(session, round_id, with_music=True)
-        printed = list(_each(session, loaded, progress))
+    printed = [sheet for part in draw_comment_sheets(database, round_id, progress) for sheet in part]
     _keep(database, printed, actor)
     return printed
+
+
+def print_in_parts(
+    database: Database, round_id: str, *, actor: Actor, progress: Progress | None = None
+) -> Iterator[list[Printed]]:
+    """The same in parts, so that however long a round is no more than a part is held; each is kept before the next."""
+    hashes: list[str] = []
+    for part in draw_comment_sheets(database, round_id, progress):
+        keep_part(database, part)
+        hashes += [sheet.model_hash for sheet in part]
+        yield part
+    database.write(lambda session: kept_sheets.record(session, round_id, COMMENT_SHEET, hashes, actor))
+
+
+def draw_comment_sheets(database: Database, round_id: str, progress: Progress | None = None) -> Iterator[list[Printed]]:
+    """The same in parts of :data:`AT_ONCE`, without keeping any. Sheets that go together are drawn from one look."""
+    with database.read() as session:
+        loaded = load_round(session, round_id, with_music=True)
+    heard = [c for c in loaded.candidates if c.state not in NOT_HEARD]
+    if not heard:
+        raise WrongState("Nobody was heard in this round, so there are no comment sheets.")
+    tell = progress or (lambda done, total: None)
+    for start in range(0, len(heard), AT_ONCE):
+        part = []
+        with database.read() as session:  # a transaction of its own: nothing is held open for as long as it takes
+            for done, candidate in enumerate(heard[start : start + AT_ONCE], start=start):
+                tell(done, len(heard))
+                part.append(_comment(round_id, candidate.id, comment_sheet_model(session, loaded, candidate.id)))
+        if start + AT_ONCE >= len(heard):
+            tell(len(heard), len(heard))
+        yield part
+
+
+def keep_part(database: Database, sheets: list[Printed]) -> None:
+    """Keep what sheets were drawn from; they are noted in the audit when all are there."""
+    database.write(lambda session: kept_sheets.keep_models(session, sheets))
 
 
 def check_opened(session: Session, round_id: str) -> None:
@@ -86,11 +127,16 @@ def zip_of(sheets: list[Printed]) -> bytes:
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w") as archive:
         for sheet in sheets:
-            entry = zipfile.ZipInfo(sheet.file_name, ZIP_MOMENT)
-            entry.compress_type = zipfile.ZIP_STORED  # PDF streams are compressed already
-            entry.external_attr = 0o644 << 16
-            archive.writestr(entry, sheet.pdf)
+            put_in(archive, sheet.file_name, sheet.pdf)
     return out.getvalue()
+
+
+def put_in(archive: zipfile.ZipFile, file_name: str, pdf: bytes) -> None:
+    """Add a sheet to a ZIP."""
+    entry = zipfile.ZipInfo(file_name, ZIP_MOMENT)
+    entry.compress_type = zipfile.ZIP_STORED  # PDF streams are compressed already
+    entry.external_attr = 0o644 << 16
+    archive.writestr(entry, pdf)
 
 
 def safe_file_name(number: str, name: str) -> str:
@@ -103,19 +149,6 @@ def safe_file_name(number: str, name: str) -> str:
     while len(text) > LONGEST_FILE_NAME or len(text.encode()) > 240:
         text = text[:-1].rstrip(" .")
     return f"{text or number or 'sheet'}.pdf"
-
-
-def _each(session: Session, loaded: PrintedRound, progress: Progress | None) -> Iterator[Printed]:
-    heard = [c for c in loaded.candidates if c.state not in NOT_HEARD]
-    if not heard:
-        raise WrongState("Nobody was heard in this round, so there are no comment sheets.")
-    for done, candidate in enumerate(heard):
-        if progress is not None:
-            progress(done, len(heard))
-        model = comment_sheet_model(session, loaded, candidate.id)
-        yield _comment(loaded.row.id, candidate.id, model)
-    if progress is not None:
-        progress(len(heard), len(heard))
 
 
 def _score(round_id: str, model: ScoreSheetModel) -> Printed:

@@ -14,7 +14,6 @@ from sqlmodel import Session, col, select
 
 from app.db.database import Database
 from app.db.models import Candidate, Take, WorkedReport
-from app.db.types import now_utc
 from app.domain.errors import WrongState
 from app.jobs.ledger import Progress, Save
 from app.judging import section
@@ -69,10 +68,9 @@ def view(session: Session, round_id: str) -> SectionView:
     if not is_long(session, row):
         return _view(_model(session, round_id))
     kept = session.get(WorkedReport, round_id)
+    how = long_work.of_kept(session, row, WORK, kept)
     if kept is None:
-        how = long_work.working(session, row, WORK, None, False)
         return SectionView(NOT_WORKED_OUT, (), (), "", (), "", (), how)
-    how = long_work.working(session, row, WORK, kept.worked_out_at, long_work.is_current(session, row, kept))
     pictures = {name: tuple(Picture(**one) for one in kept.content[name]) for name in ("pitch", "pieces")}
     return SectionView(**{**kept.content, **pictures, "working": how})
 
@@ -104,9 +102,8 @@ class WorkOutReport:
 
         def save(session: Session) -> None:
             kept = session.get(WorkedReport, round_id) or WorkedReport(round_id=round_id, rests_on="", pdf=b"")
-            kept.rests_on, kept.content, kept.pdf = basis.rests_on, content, pdf
-            kept.findings_until, kept.findings_seen = basis.findings_until, basis.findings_seen
-            kept.worked_out_at = now_utc()
+            kept.content, kept.pdf = content, pdf
+            long_work.note(kept, basis)
             session.add(kept)
 
         return save

@@ -15,7 +15,7 @@ from app.judging.yardsticks import MEASURE_WORDS, yardstick_points, yardsticks_i
 from app.material.instruments import INSTRUMENTS
 from app.services import measuring, past_rounds, sight_sheets
 from app.services.printed_music import engraving_for_print, is_short_form
-from app.services.printed_round import PrintedRound, findings_of, reading_of
+from app.services.printed_round import PrintedRound, columns, findings_of, heard_by, own_totals, reading_of
 from app.sheets import cautions
 from app.sheets.findings_in_words import chosen, doubt_sentence, findings_in_words, why_no_findings
 from app.sheets.models import (
@@ -45,6 +45,7 @@ MONTHS = (
     *("July", "August", "September", "October", "November", "December"),
 )
 SEALED = "Comment sheets carry names: open the round first, then print them."
+MOST_SIGNED = 24  # adjudicators who sign on one page; a larger panel doesn't sit around one table. Our choice
 MOST_FINDINGS = 3  # sentences for one piece on a comment sheet; our choice
 MOST_HEARD_FINDINGS = 4  # without notation nothing else is on the sheet of it; our choice
 MOST_SCALE_FINDINGS = 1  # for a scale in short form; our choice
@@ -54,11 +55,11 @@ def score_sheet_model(loaded: PrintedRound, *, named: bool) -> ScoreSheetModel:
     """The ranked result. ``named`` False, or a sealed round, gives numbers only."""
     shown, audition, row = loaded.shown, loaded.audition, loaded.row
     rubric = loaded.marks.rubric
-    letters = loaded.marks.table.adjudicators
-    ids = {a.adjudicator_id for a in letters}
+    panel = loaded.marks.table.adjudicators
     named = named and loaded.is_opened
     frozen = shown["rows"]
-    lines = [_line(loaded, line, named, rubric.keys) for line in frozen]
+    letters = columns(loaded)
+    lines = [_line(loaded, line, named, rubric.keys, letters) for line in frozen]
     ranked = {line["candidate_id"] for line in frozen}
     lines += [
         StandingLine(
@@ -67,7 +68,7 @@ def score_sheet_model(loaded: PrintedRound, *, named: bool) -> ScoreSheetModel:
             name=loaded.names.get(c.id) if named else None,
             total=None,
             captions=(None,) * len(rubric.keys),
-            adjudicators=(None,) * len(ids),
+            adjudicators=(None,) * len(letters),
             note=_state_words(c),
         )
         for c in loaded.candidates
@@ -83,7 +84,7 @@ def score_sheet_model(loaded: PrintedRound, *, named: bool) -> ScoreSheetModel:
         opened=f"opened {moment_text(row.opened_at)}" if row.opened_at is not None else None,
         lines=tuple(lines),
         caption_names=tuple(c.name for c in rubric.captions),
-        letters=tuple(a.letter for a in letters),
+        letters=letters,
         seats=shown["seats"],
         brackets=tuple(tuple(b) for b in shown["brackets"]),
         rule_sentence=shown["rule_sentence"],
@@ -97,7 +98,7 @@ def score_sheet_model(loaded: PrintedRound, *, named: bool) -> ScoreSheetModel:
         rule_hash=audition.rule_hash,
         standing_hash=row.standing_hash,
         audit_hash=loaded.opened_hash,
-        signatures=(*(f"Adjudicator {a.letter}" for a in letters), "Section leader"),
+        signatures=(*(f"Adjudicator {a.letter}" for a in panel if len(panel) <= MOST_SIGNED), "Section leader"),
         cautions=cautions.SCORE_SHEET,
         paper=paper_of(audition.paper),
         language=language_of(audition.note_names),
@@ -132,7 +133,7 @@ def comment_sheet_model(
         blind_number=candidate.blind_number,
         student=loaded.names.get(candidate_id, f"Number {candidate.blind_number}"),
         instrument=instrument_name(candidate.instrument),
-        letters=tuple(a.letter for a in loaded.marks.table.adjudicators),
+        letters=tuple(a.letter for a in heard_by(loaded, candidate_id)),
         blocks=_blocks(loaded, candidate),
         overall=tuple(
             OverallRow(c.name, merged := captions.get(c.key), c.descriptor(merged) if merged is not None else "")
@@ -189,7 +190,9 @@ def instrument_name(key: str) -> str:
     return name[:1].lower() + name[1:]
 
 
-def _line(loaded: PrintedRound, row: Mapping[str, Any], named: bool, captions: tuple[str, ...]) -> StandingLine:
+def _line(
+    loaded: PrintedRound, row: Mapping[str, Any], named: bool, captions: tuple[str, ...], letters: tuple[str, ...]
+) -> StandingLine:
     place = row["place"]
     return StandingLine(
         place="—" if place is None else f"{place}=" if row["tied"] else str(place),
@@ -197,9 +200,7 @@ def _line(loaded: PrintedRound, row: Mapping[str, Any], named: bool, captions: t
         name=loaded.names.get(row["candidate_id"]) if named else None,
         total=row["total"],
         captions=tuple(row["captions"].get(key) for key in captions),
-        adjudicators=tuple(
-            loaded.own_totals.get((row["candidate_id"], a.adjudicator_id)) for a in loaded.marks.table.adjudicators
-        ),
+        adjudicators=own_totals(loaded, row["candidate_id"], letters),
         place_value=place,
         place_low=row["place_low"],
         place_high=row["place_high"],
@@ -239,7 +240,8 @@ def _blocks(loaded: PrintedRound, candidate: Candidate) -> tuple[MarksBlock, ...
         rows = []
         for caption in rubric.captions:
             marks = tuple(
-                _mark(loaded, candidate.id, a.adjudicator_id, piece_id, caption.key) for a in table.adjudicators
+                _mark(loaded, candidate.id, a.adjudicator_id, piece_id, caption.key)
+                for a in heard_by(loaded, candidate.id)
             )
             found = measured[piece_id].marks.get(caption.key) if piece_id in measured else None
             counts = rule.measured_weights.get(caption.key, 0.0) > 0
@@ -272,24 +274,31 @@ def _mark(loaded: PrintedRound, candidate_id: str, adjudicator_id: str, piece_id
 
 def _notes(loaded: PrintedRound, candidate: Candidate) -> tuple[str, ...]:
     recused, silent = [], []
-    for a in loaded.marks.table.adjudicators:
+    own = heard_by(loaded, candidate.id)
+    for a in own:
         cell = (candidate.id, a.adjudicator_id)
         if cell in loaded.recused:
             recused.append(a.letter)
         elif cell not in loaded.versions:
             silent.append(a.letter)
     notes = []
+    panel = len(loaded.marks.table.adjudicators)
+    if len(own) < panel:
+        notes.append(
+            f"You were heard by {len(own)} of {panel} adjudicators, assigned by lot so that loads are even; how "
+            "strict each of them is was taken out."
+        )
     if recused:
         notes.append(
             f"{and_list(recused)} did not score you (recused): a missing mark is left out, it never counts as zero."
         )
     if silent:
         notes.append(f"No sheet came from {and_list(silent)}.")
-    own = [take.marks for take in loaded.marks.measured if take.candidate_id == candidate.id]
+    measured = [take.marks for take in loaded.marks.measured if take.candidate_id == candidate.id]
     share = [
         f"{weight * 100:g} % of {loaded.marks.rubric.name(key).lower()}"
         for key, weight in loaded.marks.rule.measured_weights.items()
-        if weight > 0 and any(key in marks and marks[key].mark is not None for marks in own)
+        if weight > 0 and any(key in marks and marks[key].mark is not None for marks in measured)
     ]
     if share:
         notes.append(f"Measured: worked out from the recording; it counts {and_list(share)}.")

@@ -16,7 +16,6 @@ from sqlmodel import Session, col, select
 
 from app.db.database import Database
 from app.db.models import Round, StandingLine, WorkedStanding
-from app.db.types import now_utc
 from app.jobs.ledger import Progress, Save
 from app.services import long_work, standing, tabulation
 from app.services.long_work import Basis, Working
@@ -115,9 +114,8 @@ def keep(session: Session, row: Round, body: Mapping[str, Any], basis: Basis) ->
         "spans": spans,
     }
     worked = session.get(WorkedStanding, row.id) or WorkedStanding(round_id=row.id, rests_on="", content={})
-    worked.rests_on, worked.content = basis.rests_on, content
-    worked.findings_until, worked.findings_seen = basis.findings_until, basis.findings_seen
-    worked.worked_out_at = now_utc()
+    worked.content = content
+    long_work.note(worked, basis)
     session.add(worked)
     session.flush()
     lines = [

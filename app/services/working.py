@@ -17,10 +17,20 @@ from typing import Any
 import structlog
 
 from app.db.database import Database
+from app.files.store import BlobStore
 from app.jobs.ledger import Progress, Save, Task
 from app.jobs.supervisor import end_with_parent
 from app.jobs.worker import Worker
-from app.services import day_cutting, measuring, opening, opening_long, section, standing_pages
+from app.services import (
+    comparing_long,
+    day_cutting,
+    long_printing,
+    measuring,
+    opening,
+    opening_long,
+    section,
+    standing_pages,
+)
 from app.services.ledger import DatabaseLedger
 from app.services.logs import set_up_logs
 from app.services.storing import open_store
@@ -46,19 +56,26 @@ def run_worker(settings: Settings, parent_pid: int, name: str, stopping: Event) 
     tempfile.tempdir = str(settings.data_dir / "spool")
     Path(tempfile.tempdir).mkdir(parents=True, exist_ok=True)
     try:
-        tasks = {
-            measuring.KIND: in_background(background, measuring.MeasureTake(database, store)),
-            day_cutting.KIND: in_background(background, day_cutting.CutDayRecording(database, store)),
-            standing_pages.KIND: in_background(background, standing_pages.WorkOutStanding(database)),
-            opening.OPENING: in_background(background, opening_long.OpenRound(database)),
-            section.WORK: in_background(background, section.WorkOutReport(database)),
-        }
+        tasks = {kind: in_background(background, task) for kind, task in tasks_of(database, store).items()}
         with idle_of(database, stopping) as idle:
             Worker(
                 name, DatabaseLedger(database), tasks, stopping.is_set, lease_sec=settings.lease_sec, idle=idle
             ).run()
     finally:
         database.close()
+
+
+def tasks_of(database: Database, store: BlobStore) -> dict[str, Task]:
+    """What a worker can do, by the kind of job."""
+    return {
+        measuring.KIND: measuring.MeasureTake(database, store),
+        day_cutting.KIND: day_cutting.CutDayRecording(database, store),
+        standing_pages.KIND: standing_pages.WorkOutStanding(database),
+        opening.OPENING: opening_long.OpenRound(database),
+        section.WORK: section.WorkOutReport(database),
+        comparing_long.KIND: comparing_long.CompareStanding(database),
+        **{kind: long_printing.PrintLong(database, kind) for kind in long_printing.KINDS},
+    }
 
 
 def in_background(background: ThreadPoolExecutor, task: Task) -> Task:

@@ -290,6 +290,11 @@ class ScoreSheetModel:
     language: str = "en-US"
     template_version: str = TEMPLATE_VERSION
 
+    @property
+    def is_shared(self) -> bool:
+        """Whether ``letters`` are 1, 2, 3: each number was heard by a part of a panel too large for its letters."""
+        return bool(self.letters) and self.letters[0].isdigit()
+
 
 def model_to_dict(model: CommentSheetModel | ScoreSheetModel) -> dict[str, Any]:
     """The model as plain JSON values; an engraving is named by its digest."""

@@ -48,6 +48,8 @@ def _title(sheet: Sheet, model: ScoreSheetModel, state: str) -> None:
     right = draw(sheet.canvas, sheet.right, sheet.y, [Span(state, "text", palette.SOFT)], palette.BODY_PT, "right")
     ranked = sum(1 for line in model.lines if line.place_value is not None)
     counts = f"{ranked} ranked · {len(model.letters)} {'adjudicator' if len(model.letters) == 1 else 'adjudicators'}"
+    if model.is_shared:
+        counts += " each"
     if model.seats is not None:
         counts += f" · {model.seats} {'seat' if model.seats == 1 else 'seats'}"
     name, size = fitted(model.round_name, "bold", palette.BODY_PT + 1, sheet.text_width - right - 220, 7.0)

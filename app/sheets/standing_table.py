@@ -82,7 +82,8 @@ class StandingTable:
         letters, letter_pt = len(self.model.letters), LETTER_PT
         chance_pt = 46.0 if self.with_chance else 0.0
         brackets = 10.0 + BRACKET_STEP_PT * max(1, len(self.tracks))
-        fixed = at - left + 44 + sum(widths) + letter_pt * letters + RANGE_PT + brackets + chance_pt
+        range_pt = self._range_pt()
+        fixed = at - left + 44 + sum(widths) + letter_pt * letters + range_pt + brackets + chance_pt
         room = right - left - fixed
         longest = max((fonts.width(line.name or "", "text", SIZE) for line in self.model.lines), default=0.0) + 16
         name_width = min(longest, 180.0, max(84.0, room * 0.52)) if self.named else 0.0
@@ -99,7 +100,7 @@ class StandingTable:
         last = caption_edges[-1] if caption_edges else total
         letter_edges = tuple(last + 4 + letter_pt * (i + 1) for i in range(letters))
         last = letter_edges[-1] if letter_edges else last
-        bracket = last + RANGE_PT + 10
+        bracket = last + range_pt + 10
         plot_left = bracket + brackets
         return _Columns(
             place,
@@ -109,12 +110,19 @@ class StandingTable:
             total,
             caption_edges,
             letter_edges,
-            last + RANGE_PT,
+            last + range_pt,
             bracket,
             plot_left,
             right - chance_pt - 4,
             right,
         )
+
+    def _range_pt(self) -> float:
+        """The width of "may lie": as ever, so that what was printed comes out again, but for places of four figures."""
+        if len(self.ranked) < 1000 and not self.model.is_shared:
+            return RANGE_PT
+        widest = max((fonts.width(_range(line), "text", palette.SMALL_PT) for line in self.ranked), default=0.0)
+        return max(RANGE_PT, widest + 6.0)
 
     def _header(self) -> None:
         sheet, c = self.sheet, self.columns
@@ -287,7 +295,13 @@ class StandingTable:
         text = "Dot: place. Bar and “may lie”: where it may lie, nine times in ten, with another panel of this kind."
         if self.tracks:
             text += " Bracket: numbers that this panel can't tell apart."
-        text += f" {MISSING} under a letter: recused or not scored. Letters: each adjudicator's own total."
+        if self.model.is_shared:
+            text += (
+                f" {MISSING} under 1, 2, 3: recused or not scored. 1, 2, 3: the own totals of those who heard the "
+                "number, in the order of their letters."
+            )
+        else:
+            text += f" {MISSING} under a letter: recused or not scored. Letters: each adjudicator's own total."
         self.sheet.y -= 3
         self.sheet.paragraph([Span(text, "text", palette.SOFT)], size=palette.SMALL_PT)
 

@@ -10,7 +10,7 @@ from app.api.paging import Find, Limit, Offset
 from app.api.resources import Held, ReadSession
 from app.api.schemas.envelope import SIGNED_IN_PROBLEMS, PathId
 from app.api.schemas.rounds import ComparedOut, OpenIn, RehearingIn, RoundOut, StandingOut, WorkingOut
-from app.services import marks_export, opening, opening_long, rehearing, standing_pages
+from app.services import comparing_long, marks_export, opening, opening_long, rehearing, standing_pages
 from app.services.draw import RoundView
 from app.services.long_work import Working
 from app.services.opening import Compared
@@ -47,8 +47,14 @@ def work_out(round_id: PathId, _principal: LeaderHere, held: Held) -> Working:
 
 @router.get("/rounds/{round_id}/standing/compare", response_model=ComparedOut)
 def compare(round_id: PathId, _principal: LeaderHere, session: ReadSession) -> Compared:
-    """Compute an opened round's standing again and say whether it is the frozen one."""
-    return opening.compare(session, round_id)
+    """Whether an opened round's marks give the frozen standing today; of a long round as a worker found it last."""
+    return comparing_long.view(session, round_id)
+
+
+@router.post("/rounds/{round_id}/standing/compare", response_model=WorkingOut)
+def have_compared(round_id: PathId, _principal: LeaderHere, held: Held) -> Working:
+    """Have a worker compare a long opened round with what its marks give today."""
+    return held.database.write(lambda session: comparing_long.ask(session, round_id))
 
 
 @router.post("/rounds/{round_id}/open", response_model=StandingOut)

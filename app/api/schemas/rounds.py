@@ -165,17 +165,6 @@ class RehearingIn(In):
     numbers: list[str] = Field(max_length=500)
 
 
-class ComparedOut(Out):
-    """A frozen standing beside the same computed anew."""
-
-    same: bool
-    sentence: str
-    standing_hash: str
-    input_hash: str
-    input_hash_now: str
-    differs: list[str]
-
-
 class WorkingOut(Out):
     """How far the working out of a long round's standing is, and of when the lines are that are shown."""
 
@@ -184,6 +173,18 @@ class WorkingOut(Out):
     text: str
     worked_out_at: datetime | None
     is_current: bool
+
+
+class ComparedOut(Out):
+    """A frozen standing beside the same computed anew."""
+
+    same: bool | None
+    sentence: str
+    standing_hash: str
+    input_hash: str
+    input_hash_now: str
+    differs: list[str]
+    working: WorkingOut | None
 
 
 class StandingOut(Out):

@@ -4,6 +4,7 @@ from datetime import datetime
 from typing import Literal
 
 from app.api.schemas.envelope import Out
+from app.api.schemas.rounds import WorkingOut
 
 
 class KeptSheetOut(Out):
@@ -17,3 +18,12 @@ class KeptSheetOut(Out):
     model_hash: str
     made_at: datetime
     can_print: bool
+
+
+class PrintingOut(Out):
+    """How far a long round's printing is; both are missing of a round whose sheets are drawn when asked for."""
+
+    score_sheet: WorkingOut | None
+    comment_sheets: WorkingOut | None
+    printed: int  # comment sheets that were printed together
+    in_a_file: int  # of those at most

@@ -46,6 +46,7 @@ from app.db.models.hearing import (
     SheetVersion,
     StandingLine,
     TabulationCheck,
+    WorkedComparison,
     WorkedReport,
     WorkedStanding,
 )
@@ -110,6 +111,7 @@ __all__ = [
     "TabulationCheck",
     "Take",
     "Turn",
+    "WorkedComparison",
     "WorkedReport",
     "WorkedStanding",
 ]

@@ -139,6 +139,17 @@ class WorkedReport(SQLModel, table=True):
     worked_out_at: datetime = Field(default_factory=now_utc, sa_type=UtcDateTime)
 
 
+class WorkedComparison(SQLModel, table=True):
+    """A long round's frozen standing beside what its marks gave when a worker compared them. Nothing rests on it."""
+
+    round_id: str = Field(primary_key=True, foreign_key="round.id")
+    rests_on: str = Field(max_length=64)  # as a standing's
+    findings_until: datetime | None = Field(default=None, sa_type=UtcDateTime)
+    findings_seen: int = 0
+    content: dict[str, Any] = Field(default_factory=dict, sa_type=sa.JSON)  # app.services.opening.Compared
+    worked_out_at: datetime = Field(default_factory=now_utc, sa_type=UtcDateTime)
+
+
 class StandingLine(SQLModel, table=True):
     """One candidate's line of a long round's standing, without a name."""
 

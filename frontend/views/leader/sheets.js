@@ -3,6 +3,7 @@
 import { ApiError, call, callLines, fetchBlob } from "../../core/api.js";
 import { LINES, Pages, Search, usePages } from "../pages.js";
 import { Deed, Waiting, Wrong, Said, counted, html, saveAs, useAct, useLoad, useRef, useState } from "../parts.js";
+import { DrawnByWorker, FilesOfSheets } from "./long-printing.js";
 import { PrivateLinks } from "./private-links.js";
 import { RoundChoice, useRounds } from "./rounds.js";
 
@@ -29,18 +30,28 @@ function RoundSheets({ audition, round }) {
   if (standing.data) before.current = standing.data;
   const shown = standing.data ?? before.current; // the search field must not vanish under whoever types in it
   const rows = shown?.rows ?? [];
+  const printing = useLoad(() => call("GET", `/api/rounds/${round.id}/printing`), [round.id, opened]);
+  const drawn = printing.data ?? null;
+  const score = html`<a class="button" href=${`/api/rounds/${round.id}/score-sheet.pdf`} download>Save the score sheet, PDF</a>`;
   const long = shown?.total > LINES || pages.find !== "" || pages.offset > 0;
   return html`
     <h2>Score sheet</h2>
     <p>${opened ? "The ranked result with names." : "Numbers only: names stand on it once the round is opened."}</p>
+    <${Wrong}>${printing.error}<//>
+    ${drawn?.score_sheet
+      ? html`<${DrawnByWorker} what="the score sheet" kind="print-score-sheet" round=${round} working=${drawn.score_sheet} onChange=${printing.reload}><div class="deeds">${score}</div><//>`
+      : null}
     <div class="deeds">
-      <a class="button" href=${`/api/rounds/${round.id}/score-sheet.pdf`} download>Save the score sheet, PDF</a>
+      ${drawn && !drawn.score_sheet ? score : null}
       <a class="button" href=${`/api/rounds/${round.id}/marks.csv`} download>Save all marks, CSV</a>
     </div>
     <h2>Comment sheets</h2>
     ${opened
       ? html`<p>One for each student to take home: marks, remarks by bar, what was measured, and what to practise first.</p>
-          <${AllSheets} round=${round} />
+          ${drawn?.comment_sheets
+            ? html`<${DrawnByWorker} what="the comment sheets" kind="print-comment-sheets" round=${round} working=${drawn.comment_sheets} onChange=${printing.reload}>
+                <${FilesOfSheets} round=${round} printed=${drawn.printed} most=${drawn.in_a_file} /><//>`
+            : drawn ? html`<${AllSheets} round=${round} />` : null}
           <${Wrong}>${standing.error}<//>
           ${shown ? null : standing.error ? null : html`<${Waiting} />`}
           ${long ? html`<${Search} label="Find a number or name" pages=${pages} />` : null}

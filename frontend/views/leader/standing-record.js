@@ -1,7 +1,8 @@
 /** What can be done with a standing: hear some again, compare with what was frozen, take the marks elsewhere. */
 
 import { call } from "../../core/api.js";
-import { Deed, Wrong, dateText, html, useAct, useState } from "../parts.js";
+import { Deed, Wrong, dateText, html, useAct, useEffect, useState } from "../parts.js";
+import { WorkingOut } from "./standing-working.js";
 
 /** @param {string[]} numbers */
 const listed = (numbers) => (numbers.length === 1 ? `Number ${numbers[0]}` : `Numbers ${numbers.slice(0, -1).join(", ")} and ${numbers[numbers.length - 1]}`);
@@ -44,7 +45,13 @@ function methodText(doubt) {
 export function Record({ round, shown }) {
   const act = useAct();
   const [compared, setCompared] = useState(/** @type {any} */ (null));
-  const compare = () => act.run(async () => setCompared(await call("GET", `/api/rounds/${round.id}/standing/compare`)));
+  const address = `/api/rounds/${round.id}/standing/compare`;
+  const look = async () => setCompared(await call("GET", address));
+  const compare = () => act.run(look);
+  const isLong = Boolean(shown.opened && shown.working); // a worker compares it, and what it found is kept
+  useEffect(() => {
+    if (isLong) void compare();
+  }, [isLong]);
   const method = methodText(shown.doubt);
   return html`<h2>How it was worked out</h2>
     ${shown.rule_sentence ? html`<p>${shown.rule_sentence}</p>` : null}
@@ -54,9 +61,11 @@ export function Record({ round, shown }) {
       ${shown.opened ? html`<dt>Frozen</dt><dd>${dateText(shown.opened_at)}</dd><dt>Hash of the frozen standing</dt><dd class="hash">${shown.standing_hash}</dd>` : null}
     </dl>
     ${shown.opened
-      ? html`<${Deed} busy=${act.busy} onClick=${compare}>Recompute and compare<//>
+      ? html`${isLong
+            ? compared && html`<${WorkingOut} what="comparison" does="Recompute and compare" again=${true} address=${address} working=${compared.working} onChange=${look} />`
+            : html`<${Deed} busy=${act.busy} onClick=${compare}>Recompute and compare<//>`}
           <${Wrong}>${act.error}<//>
-          <div role="status">${compared
+          <div role="status">${compared && compared.same !== null
             ? html`<div class=${compared.same ? "notice" : "notice wrong"}><p>${compared.sentence}</p>
                 ${compared.differs.length ? html`<ul class="plain">${compared.differs.map((one) => html`<li>${one}</li>`)}</ul>` : null}
                 <p class="small">Hash of what goes in today: <span class="hash">${compared.input_hash_now}</span></p></div>`

@@ -6,13 +6,13 @@ import { Deed, Wrong, html, useAct, useEffect } from "../parts.js";
 const POLL_MS = 2000; // our choice, as for measuring
 
 /** @param {string} moment */
-const clockText = (moment) => new Date(moment).toLocaleString("en", { day: "numeric", month: "long", hour: "numeric", minute: "2-digit" });
+export const clockText = (moment) => new Date(moment).toLocaleString("en", { day: "numeric", month: "long", hour: "numeric", minute: "2-digit" });
 
 /** @param {any} working */
 export const isBusy = (working) => working?.state === "queued" || working?.state === "running";
 
 /** @param {boolean} busy @param {() => Promise<void>} onChange */
-function usePolling(busy, onChange) {
+export function usePolling(busy, onChange) {
   useEffect(() => {
     if (!busy) return undefined;
     const timer = setInterval(() => {
@@ -32,10 +32,11 @@ export function BeingOpened({ working, onChange }) {
 }
 
 /**
- * @param {{what: string, address: string, working: any, final?: boolean, onChange: () => Promise<void>}} props
- *   what: "standing"; address: to ask at; final: it will never change again
+ * @param {{what: string, address: string, working: any, does?: string, final?: boolean, again?: boolean, onChange: () => Promise<void>}} props
+ *   what: "standing"; address: to ask at; does: what the button says at first; final: it will never change again;
+ *   again: it may be asked for anew even when nothing is known to have changed
  */
-export function WorkingOut({ what, address, working, final = false, onChange }) {
+export function WorkingOut({ what, address, working, does = `Work out the ${what}`, final = false, again = false, onChange }) {
   const act = useAct();
   const busy = isBusy(working);
   usePolling(busy, onChange);
@@ -53,6 +54,6 @@ export function WorkingOut({ what, address, working, final = false, onChange }) 
     ${busy ? html`<p><progress max="1" value=${working.progress} aria-label=${`How much of the ${what} is worked out`}></progress></p>` : null}
     ${working.state === "failed" ? html`<${Wrong}>${working.text}<//>` : null}
     <${Wrong}>${act.error}<//>
-    ${!busy && !working.is_current ? html`<div class="deeds"><${Deed} kind=${working.worked_out_at ? "" : "deed"} busy=${act.busy} onClick=${ask}>${working.worked_out_at ? "Work it out anew" : `Work out the ${what}`}<//></div>` : null}
+    ${!busy && (again || !working.is_current) ? html`<div class="deeds"><${Deed} kind=${working.worked_out_at ? "" : "deed"} busy=${act.busy} onClick=${ask}>${working.worked_out_at ? "Work it out anew" : does}<//></div>` : null}
   </section>`;
 }

@@ -9,6 +9,8 @@ import pypdf
 from api_hall import STUDENTS, Hall, full_marks, ok
 
 from app.domain.ids import new_id
+from app.services import long_printing
+from app.services.ledger import DatabaseLedger
 
 
 def _text(body: bytes) -> str:
@@ -69,6 +71,45 @@ def test_the_zip_tells_how_far_it_is_and_is_fetched_once(hall: Hall, leader: Any
     packed = leader.get(parcel)
     assert packed.content == leader.get(f"{base}/comment-sheets.zip").content
     assert leader.get(parcel).status_code == 404
+
+
+def test_a_long_round_is_printed_by_a_worker_and_fetched(hall: Hall, leader: Any, held: Any, monkeypatch: Any) -> None:
+    _all_in(hall)
+    base = f"/api/rounds/{hall.round_id}"
+    ok(leader.post(f"{base}/open", json={"reason": "a rehearsal: nothing is measured"}))
+    short = ok(leader.get(f"{base}/printing"))
+    assert (short["score_sheet"], short["comment_sheets"]) == (None, None)
+    whole = leader.get(f"{base}/comment-sheets.zip").content
+    monkeypatch.setattr("app.services.rounds.LONG_ROUND", 1)
+    assert leader.get(f"{base}/score-sheet.pdf").status_code == 409
+    assert leader.post(f"{base}/comment-sheets").status_code == 409
+    assert leader.post(f"{base}/printing/measure").status_code == 422
+    told = leader.post(f"{base}/printing/print-comment-sheets").json()
+    assert told["state"] == "queued"
+    assert leader.delete(f"{base}/printing/print-comment-sheets").json()["state"] == "none"
+    for kind in (long_printing.COMMENTS, long_printing.SCORE):
+        ok(leader.post(f"{base}/printing/{kind}"))
+        ledger = DatabaseLedger(held.database)
+        while (job := ledger.claim("worker", 30.0)) is not None and job.kind != kind:
+            continue  # takes that wait to be measured
+        assert job is not None
+        save = long_printing.PrintLong(held.database, kind)(job.payload, lambda share, text: None)
+        assert ledger.finish(job.id, "worker", save)
+    after = ok(leader.get(f"{base}/printing"))
+    assert (after["printed"], after["in_a_file"]) == (len(STUDENTS), 500)
+    assert after["comment_sheets"]["is_current"]
+    assert all(s["name"] in _text(leader.get(f"{base}/score-sheet.pdf").content) for s in STUDENTS)
+    packed = leader.get(f"{base}/comment-sheets.zip?offset=0&limit=500")
+    assert packed.headers["content-type"] == "application/zip"
+    both = [zipfile.ZipFile(io.BytesIO(content)) for content in (whole, packed.content)]
+    assert {n: both[0].read(n) for n in both[0].namelist()} == {n: both[1].read(n) for n in both[1].namelist()}
+    assert leader.get(f"{base}/comment-sheets.zip?offset=0&limit=501").status_code == 422
+    candidate = hall.candidates[0]["candidate_id"]
+    first = leader.get(f"/api/candidates/{candidate}/comment-sheet.pdf").content
+    for entry in hall.entries.values():  # another name on it: what is kept is of yesterday
+        ok(leader.patch(f"/api/entries/{entry}", json={"name": "Another Name"}))
+    assert not ok(leader.get(f"{base}/printing"))["comment_sheets"]["is_current"]
+    assert leader.get(f"/api/candidates/{candidate}/comment-sheet.pdf").content != first
 
 
 def test_a_kept_sheet_is_printed_again_as_it_was(hall: Hall, leader: Any) -> None:
