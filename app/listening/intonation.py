@@ -17,6 +17,8 @@ FloatArray = NDArray[np.float64]
 # Our choices.
 LEAST_NOTES = 4  # for a summary
 LEAST_FOR_REFERENCE = 3
+LEAST_KERNEL_CENTS, KERNEL_SHARE = 6.0, 0.9  # of the scatter: narrower errs more where nothing is sharp
+REFERENCE_STEP_CENTS, REFERENCE_ROUNDS = 1.0, 8
 LEAST_FOR_DRIFT, LEAST_DRIFT_SEC = 8, 20.0
 FEWEST_HUNDREDTH_CENTS = 0.1  # an uncertainty below this is not believed
 RETURN_UNCERTAINTY_CENTS = 6.0  # return notes less sure than this are left out
@@ -24,16 +26,33 @@ RETURN_NOTES_BETWEEN = 1
 
 
 def fitted_reference(pitches: tuple[NotePitch, ...], lengths_sec: FloatArray) -> float | None:
-    """The take's own A4 in Hz: the weighted median over its notes, long notes counting more (up to 1 s).
+    """The take's own A4 in Hz: where its notes lie closest together, long notes counting more (up to 1 s).
 
-    ``lengths_sec`` [n] follows ``pitches``. None when fewer than three notes have a pitch.
+    That is the peak of their weighted density under a normal kernel. Against the weighted median: with a fifth of the
+    notes 25 cents sharp and the rest scattering by 5 cents (10 cents) that is off by 1.6 (3.1) cents, this by 0.1
+    (1.9), and without any both err alike (simulated, 90 notes). ``lengths_sec`` [n] follows ``pitches``. None when
+    fewer than three notes have a pitch.
     """
     known = [i for i, p in enumerate(pitches) if p.cents is not None]
     if len(known) < LEAST_FOR_REFERENCE:
         return None
     cents = np.array([pitches[i].cents for i in known], dtype=np.float64)
     weights = np.clip(lengths_sec[known], 0.05, 1.0)
-    return float(A4_HZ * 2.0 ** (robust.weighted_median(cents, weights) / 1200.0))
+    return float(A4_HZ * 2.0 ** (_densest(cents, weights) / 1200.0))
+
+
+def _densest(cents: FloatArray, weights: FloatArray) -> float:
+    """Where ``cents`` [n] with positive ``weights`` [n] lie closest together."""
+    middle = robust.weighted_median(cents, weights)
+    scatter = robust.MAD_TO_SD * robust.weighted_median(np.abs(cents - middle), weights)
+    width = max(LEAST_KERNEL_CENTS, KERNEL_SHARE * scatter)
+    grid = np.arange(cents.min(), cents.max() + REFERENCE_STEP_CENTS, REFERENCE_STEP_CENTS)
+    density = np.sum(weights * np.exp(-0.5 * ((grid[:, None] - cents[None, :]) / width) ** 2), axis=1)
+    peak = float(grid[int(np.argmax(density))])
+    for _ in range(REFERENCE_ROUNDS):  # to the very peak: the kernel's own mean there (mean shift)
+        near = weights * np.exp(-0.5 * ((cents - peak) / width) ** 2)
+        peak = float(np.sum(near * cents) / near.sum())
+    return peak
 
 
 def pitch_family(heard: Heard) -> dict[str, Any]:
