@@ -11,7 +11,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.domain.units import midi_to_hz
-from app.listening.envelopes import ENVELOPE_RATE_HZ, RISEN_SHARE, STEP, back_to_a_tenth, envelope, highest_within
+from app.listening.envelopes import (
+    ENVELOPE_RATE_HZ,
+    RISEN_SHARE,
+    STEP,
+    back_to_a_tenth,
+    envelope,
+    highest_within,
+    taper,
+)
 from app.listening.pitch_tracking import HOP_SEC, RATE_HZ
 
 # Our choices, set on rendered takes with seeds 21 and 22 and looked at on others.
@@ -104,9 +112,10 @@ def _predicted(signal: NDArray[np.float32], first: int, last: int, period: float
 
 def _smoothed(values: NDArray[np.float64]) -> NDArray[np.float64]:
     """Weighted means over ``_GAIN_SEC`` around every ``STEP``-th value."""
-    coarse = np.pad(values, (0, -len(values) % STEP)).reshape(-1, STEP).mean(axis=1)
-    taper = np.hanning(int(_GAIN_SEC * ENVELOPE_RATE_HZ) + 2)[1:-1]
-    return np.convolve(coarse, taper / taper.sum(), "same")
+    whole = np.zeros(-(-len(values) // STEP) * STEP)
+    whole[: len(values)] = values
+    coarse = whole.reshape(-1, STEP).mean(axis=1)
+    return np.convolve(coarse, taper(int(_GAIN_SEC * ENVELOPE_RATE_HZ)), "same")
 
 
 def _after_last(rise: NDArray[np.float64], limit: float) -> int:

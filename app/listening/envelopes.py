@@ -1,5 +1,7 @@
 """The level of a signal, fine enough in time to tell where a note begins."""
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -14,8 +16,14 @@ def envelope(signal: NDArray[np.floating], length: int) -> NDArray[np.float64]:
     """RMS over ``length`` samples around every ``STEP``-th sample, [n / STEP]; its rate is ``ENVELOPE_RATE_HZ``."""
     whole = len(signal) // STEP * STEP
     power = np.square(signal[:whole], dtype=np.float64).reshape(-1, STEP).mean(axis=1)
-    taper = np.hanning(max(1, round(length / STEP)) + 2)[1:-1]
-    return np.asarray(np.sqrt(np.convolve(power, taper / taper.sum(), "same") + 1e-14))
+    return np.asarray(np.sqrt(np.convolve(power, taper(max(1, round(length / STEP))), "same") + 1e-14))
+
+
+@lru_cache(maxsize=16)
+def taper(length: int) -> NDArray[np.float64]:
+    """A Hann window [length] whose sum is 1."""
+    window = np.hanning(length + 2)[1:-1]
+    return np.asarray(window / window.sum())
 
 
 def highest_within(level: NDArray[np.float64], at: int, length_sec: float) -> float:

@@ -5,7 +5,8 @@ How it measures, in short (each module says more, with its sources):
 * ``features`` and ``following`` find where each notated note sounds, what was wrong, left out or added, and where the
   playing broke off. Everything below works from that.
 * Pitch (``note_pitch``): energy-weighted mean over a note's steady part and whole vibrato cycles (Geringer 2012),
-  against equal temperament at the declared A4 (ISO 16: 440 Hz); the take's own A4 is the weighted median of its notes.
+  against equal temperament at the declared A4 (ISO 16: 440 Hz); the take's own A4 is where its notes lie
+  closest together.
 * Rhythm (``pulse``): a smooth tempo curve through the played onsets that single late notes don't move; a held note is
   read against a curve fitted without it.
 * Musicianship (``loudness``, ``phrase``): ITU-R BS.1770 loudness per note; rise-then-fall arcs by isotonic regression.
@@ -24,7 +25,7 @@ from app.domain.findings import UNPITCHED, Findings, MeasuredNote
 from app.domain.piece import Piece
 from app.domain.units import A4_HZ
 from app.listening import note_pitch
-from app.listening.features import extract
+from app.listening.features import features_of, to_internal_rate
 from app.listening.followed import Features, Followed
 from app.listening.heard import Heard
 from app.listening.intonation import fitted_reference, pitch_family
@@ -33,6 +34,7 @@ from app.listening.note_pitch import NotePitch, measure_note, settled_part
 from app.listening.nothing import empty_musicianship, empty_pitch, empty_rhythm, empty_tone
 from app.listening.octaves import settle_octaves
 from app.listening.phrase import musicianship_family, note_level_db
+from app.listening.pitch_tracking import RATE_HZ
 from app.listening.recognising import follow_piece
 from app.listening.rhythm import fitted_tempo_bpm, rhythm_family
 from app.listening.settings import ListeningSettings, at_tempo
@@ -67,11 +69,12 @@ def measure(
     check_samples(samples, sample_rate)
     piece = at_tempo(piece, settings.tempo_bpm)
     report(0.0, "listening")
-    features = extract(samples, sample_rate)
+    signal = to_internal_rate(samples, sample_rate)
+    features = features_of(signal)
     report(0.4, "following the notes")
     followed = follow_piece(
-        samples,
-        sample_rate,
+        signal,
+        RATE_HZ,
         features,
         piece,
         a4_hz=A4_HZ if settings.a4_hz == "fit" else settings.a4_hz,

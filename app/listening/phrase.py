@@ -55,10 +55,7 @@ def note_level_db(energy: KEnergy, start_sec: float, end_sec: float, floor_db: f
 def fit_arc(levels_db: FloatArray, weights: FloatArray) -> Arc:
     """The best rise-then-fall through ``levels_db`` [n] with positive ``weights`` [n], n >= 1."""
     fit = _arc(levels_db, weights)
-    mean = float(np.sum(weights * levels_db) / np.sum(weights))
-    total = float(np.sum(weights * (levels_db - mean) ** 2))
-    left = float(np.sum(weights * (levels_db - fit) ** 2))
-    return Arc(fit, int(np.argmax(fit)), 1.0 - left / total if total > 1e-12 else 1.0)
+    return Arc(fit, int(np.argmax(fit)), float(_evenness(levels_db, weights, fit)))
 
 
 def evenness_doubt(levels_db: FloatArray, weights: FloatArray) -> float:
@@ -67,7 +64,7 @@ def evenness_doubt(levels_db: FloatArray, weights: FloatArray) -> float:
     The replicas are the same at every call, so that findings can be recomputed.
     """
     errors = np.random.default_rng(REPLICA_SEED).normal(0.0, LEVEL_DOUBT_DB, (REPLICAS, levels_db.size))
-    return float(np.std([fit_arc(levels_db + error, weights).evenness for error in errors]))
+    return float(np.std(_evennesses(levels_db + errors, weights)))
 
 
 def find_bumps(levels_db: FloatArray, weights: FloatArray) -> list[tuple[int, float]]:
@@ -81,9 +78,9 @@ def find_bumps(levels_db: FloatArray, weights: FloatArray) -> list[tuple[int, fl
     while kept.size > LEAST_NOTES:
         levels, mass = levels_db[kept], weights[kept]
         worst: tuple[float, int] | None = None
-        for k in np.flatnonzero(np.abs(levels - fit_arc(levels, mass).fit_db) > SUSPECT_DB):
+        for k in np.flatnonzero(np.abs(levels - _arc(levels, mass)) > SUSPECT_DB):
             others = np.delete(np.arange(kept.size), k)
-            fit = fit_arc(levels[others], mass[others]).fit_db
+            fit = _arc(levels[others], mass[others])
             beside = fit[max(0, k - 1) : k + 1]
             low = float(beside.min()) if 0 < k < kept.size - 1 else -np.inf  # an end may be as soft as it likes
             high = float(beside.max())
@@ -161,6 +158,23 @@ def _arc(levels, weights):  # type: ignore[no-untyped-def]
     out = np.empty(n)
     out[: peak + 1] = isotonic(levels[: peak + 1], weights[: peak + 1])
     out[peak + 1 :] = isotonic(down[: n - 1 - peak], down_weights[: n - 1 - peak])[::-1]
+    return out
+
+
+@njit(cache=True)
+def _evenness(levels, weights, fit):  # type: ignore[no-untyped-def]
+    """Share of the weighted variance of ``levels`` [n] that ``fit`` [n] explains."""
+    mean = np.sum(weights * levels) / np.sum(weights)
+    total = np.sum(weights * (levels - mean) ** 2)
+    return 1.0 - np.sum(weights * (levels - fit) ** 2) / total if total > 1e-12 else 1.0
+
+
+@njit(cache=True)
+def _evennesses(replicas, weights):  # type: ignore[no-untyped-def]
+    """Evenness of each row of ``replicas`` [r, n]."""
+    out = np.empty(replicas.shape[0])
+    for k in range(replicas.shape[0]):
+        out[k] = _evenness(replicas[k], weights, _arc(replicas[k], weights))
     return out
 
 

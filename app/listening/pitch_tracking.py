@@ -1,7 +1,7 @@
 """Fundamental frequency of one voice, frame by frame.
 
 Three steps. Candidates are the dips of the cumulative-mean-normalised difference function (de Cheveigné & Kawahara
-2002, "YIN"), computed by FFT. A best path over candidates and "no pitch" decides the octave. The path is then made
+2002, "YIN"). A best path over candidates and "no pitch" decides the octave. The path is then made
 precise from phases: how far each harmonic's phase advances from frame to frame, weighted as maximum likelihood asks
 under white noise (amplitude times harmonic number, squared).
 
@@ -29,7 +29,7 @@ _OCTAVE_BIAS = 0.01  # per octave of lag, against subharmonics; at 0.04 a bassoo
 _FINE = 4  # steps a sample ...
 _FINE_UP_TO = 48  # ... for lags up to this many samples: a whole sample is a coarse step there
 _TAPS, _KAISER = 16, 8.0  # samples on either side from which a value between samples is read, under this window
-_FRAMES_AT_ONCE = 1000
+_FRAMES_AT_ONCE = 256
 _FINE_LAG_SAMPLES = 24  # shorter lags are found again in the spectrum: a lag is too coarse there
 _SPECTRUM_LENGTH = 1024
 
@@ -59,23 +59,11 @@ def track_pitch(signal: NDArray[np.float32], level_db: NDArray[np.float64], floo
     shortest = int(RATE_HZ / HIGHEST_HZ) - 1
     # The stretch and its copy one period later sit symmetrically around the frame's centre for middle pitches.
     before = (window + 60) // 2
-    padded = np.pad(signal, (before, window + longest + HOP))
-    size = scipy.fft.next_fast_len(window + longest, real=True)
-    stretches = np.lib.stride_tricks.sliding_window_view(padded, window + longest)[::HOP][:frames]
+    padded = np.pad(np.asarray(signal, dtype=np.float32), (before + _TAPS, window + longest + HOP))
     energy = np.concatenate([[0.0], np.cumsum(padded.astype(np.float64) ** 2)])
-    between = _between_samples()
     lag_samples = np.zeros((frames, _CANDIDATES), np.float32)
     cost = np.ones((frames, _CANDIDATES), np.float32)
-    for first in range(0, frames, _FRAMES_AT_ONCE):
-        block = stretches[first : first + _FRAMES_AT_ONCE]
-        whole = scipy.fft.rfft(block, size, axis=1)
-        part = scipy.fft.rfft(block[:, :window], size, axis=1)
-        product = whole * np.conj(part)
-        correlation = scipy.fft.irfft(product, size, axis=1)
-        beside = np.concatenate([correlation[:, -_TAPS:], correlation[:, : _FINE_UP_TO + _TAPS + 1]], axis=1)
-        fine = beside @ between
-        rows = slice(first, first + len(block))
-        _find_candidates(fine, correlation, energy, first, window, shortest, longest, lag_samples[rows], cost[rows])
+    _find_candidates(padded, energy, _between_samples(), window, shortest, longest, lag_samples, cost)
     lags, unsure = _best_path(lag_samples, cost, level_db, floor_db)
     f0 = np.where(lags > 0, RATE_HZ / np.maximum(lags, 1.0), 0.0)
     _sharpen_high(signal, f0, lags)
@@ -84,60 +72,102 @@ def track_pitch(signal: NDArray[np.float32], level_db: NDArray[np.float64], floo
 
 
 def _between_samples() -> NDArray[np.float32]:
-    """Reads a band-limited correlation between the samples, [2 * taps + samples + 1, steps], where lags are short.
+    """Reads a band-limited correlation between two samples: weights [steps - 1, 2 * taps] of the samples around them.
 
     A sinc under a Kaiser window of ``_TAPS`` samples either way, exact to 80 dB below 9 kHz; a transform long enough to
     give the same costs ten times as much.
     """
-    at = np.arange(_FINE * _FINE_UP_TO + 1) / _FINE
-    away = at[None, :] - np.arange(-_TAPS, _FINE_UP_TO + _TAPS + 1)[:, None]
-    window = np.i0(_KAISER * np.sqrt(np.maximum(1.0 - (away / _TAPS) ** 2, 0.0))) / np.i0(_KAISER)
-    window[np.abs(away) >= _TAPS] = 0.0
+    away = np.arange(1, _FINE)[:, None] / _FINE - np.arange(1 - _TAPS, _TAPS + 1)[None, :]
+    window = np.i0(_KAISER * np.sqrt(1.0 - (away / _TAPS) ** 2)) / np.i0(_KAISER)
     return np.asarray(np.sinc(away) * window, dtype=np.float32)
 
 
 @njit(cache=True, fastmath=True)
-def _find_candidates(fine, correlation, energy, first, window, shortest, longest, lags, cost):  # type: ignore[no-untyped-def]
+def _find_candidates(padded, energy, between, window, shortest, longest, lags, cost):  # type: ignore[no-untyped-def]
     """Fill ``lags`` and ``cost`` [frames, candidates] with the deepest dips; unused places keep lag 0.
 
     Lags up to ``_FINE_UP_TO`` samples are looked at in steps of a quarter sample, longer ones in whole samples.
+    Products of samples are summed hop by hop, because most of a frame's stretch is the next one's too; that takes a
+    quarter of the time of transforms. ``padded`` begins ``_TAPS`` samples before the first frame's stretch, ``energy``
+    is the running sum of its squares.
     """
-    points = _FINE * _FINE_UP_TO + longest - _FINE_UP_TO - 1
-    d = np.empty(points, np.float32)
-    at = np.empty(points, np.float32)
+    width = _TAPS + longest  # lags from -_TAPS
+    hops = window // HOP
+    parts = np.zeros((hops, width), np.float32)
+    together = np.zeros(width, np.float32)
+    fine = _FINE * _FINE_UP_TO
+    points = fine + longest - _FINE_UP_TO - 1
+    at = np.empty(points)
+    step = np.empty(points)
     for q in range(points):
-        at[q] = q / _FINE if q <= _FINE * _FINE_UP_TO else _FINE_UP_TO + q - _FINE * _FINE_UP_TO
-    places = lags.shape[1]
-    for row in range(correlation.shape[0]):
-        start = (first + row) * HOP
+        at[q] = q / _FINE if q <= fine else _FINE_UP_TO + q - fine
+        step[q] = at[q] - at[q - 1] if q > 0 else 0.0
+    near = np.empty(fine + 1, np.float32)  # the correlation in quarter samples
+    difference = np.empty(points)
+    total = np.empty(points)
+    d = np.empty(points, np.float32)
+    done = 0  # hops whose products are summed
+    unsigned = np.uint64  # the compiler sums in vectors only where it knows that no index is negative
+    for row in range(lags.shape[0]):
+        start = _TAPS + row * HOP
+        while done < row + hops:
+            part = parts[done % hops]
+            part[:] = 0.0
+            for n in range(done * HOP, done * HOP + HOP, 2):
+                x, y = padded[_TAPS + n], padded[_TAPS + n + 1]
+                for lag in range(unsigned(0), unsigned(width)):
+                    part[lag] += x * padded[unsigned(n) + lag] + y * padded[unsigned(n + 1) + lag]
+            done += 1
+        together[:] = parts[0]
+        for k in range(1, hops):
+            part = parts[k]
+            for lag in range(width):
+                together[lag] += part[lag]
+        for n in range(hops * HOP, window):
+            x = padded[start + n]
+            for lag in range(unsigned(0), unsigned(width)):
+                together[lag] += x * padded[unsigned(start + n - _TAPS) + lag]
+        for lag in range(_FINE_UP_TO + 1):
+            near[_FINE * lag] = together[_TAPS + lag]
+        for k in range(1, _FINE):
+            for lag in range(unsigned(0), unsigned(_FINE_UP_TO)):
+                value = np.float32(0.0)
+                for tap in range(unsigned(0), unsigned(2 * _TAPS)):
+                    value += between[k - 1, tap] * together[lag + unsigned(1) + tap]
+                near[unsigned(_FINE) * lag + unsigned(k)] = value
         own = energy[start + window] - energy[start]
-        total = 0.0
-        d[0] = 1.0
-        for q in range(1, points):
-            lag = int(at[q])
-            part = at[q] - lag
+        for lag in range(_FINE_UP_TO):
             other = energy[start + lag + window] - energy[start + lag]
-            if part > 0.0:
-                other += part * (energy[start + lag + 1 + window] - energy[start + lag + 1] - other)
-            together = fine[row, q] if q <= _FINE * _FINE_UP_TO else correlation[row, lag]
-            difference = max(own + other - 2.0 * together, 0.0)
-            total += difference * (at[q] - at[q - 1])
-            d[q] = difference * at[q] / (total + 1e-12)
+            further = energy[start + lag + 1 + window] - energy[start + lag + 1]
+            for k in range(_FINE):
+                mean = other + k / _FINE * (further - other)
+                difference[_FINE * lag + k] = max(own + mean - 2.0 * near[_FINE * lag + k], 0.0)
+        for lag in range(unsigned(_FINE_UP_TO), unsigned(longest - 1)):
+            other = energy[unsigned(start + window) + lag] - energy[unsigned(start) + lag]
+            together_here = together[unsigned(_TAPS) + lag]
+            difference[unsigned(fine - _FINE_UP_TO) + lag] = max(own + other - 2.0 * together_here, 0.0)
+        so_far = 0.0
+        for q in range(points):
+            so_far += difference[q] * step[q]
+            total[q] = so_far
+        for q in range(points):
+            d[q] = difference[q] * at[q] / (total[q] + 1e-12)
+        d[0] = 1.0
         used = 0
         for q in range(max(2, _FINE * shortest), points - 1):
-            if d[q] >= d[q - 1] or d[q] > d[q + 1] or d[q] >= _DIP_LIMIT:
+            if d[q] >= _DIP_LIMIT or d[q] >= d[q - 1] or d[q] > d[q + 1]:
                 continue
             left = d[q - 1] - d[q]
             right = d[q + 1] - d[q]
             offset = 0.5 * (left - right) / (left + right + 1e-12)
-            lag_here = at[q] + offset * (at[q] - at[q - 1])
+            lag_here = at[q] + offset * step[q]
             value = max(d[q] - 0.25 * (left - right) * offset, 0.0) + _OCTAVE_BIAS * math.log2(lag_here / 8.0)
             place = used
-            if used < places:
+            if used < _CANDIDATES:
                 used += 1
             else:
                 place = 0
-                for k in range(1, places):
+                for k in range(1, _CANDIDATES):
                     if cost[row, k] > cost[row, place]:
                         place = k
                 if value >= cost[row, place]:
@@ -246,6 +276,7 @@ def _nearest_peak(magnitude, f0, rows, bin_hz):  # type: ignore[no-untyped-def]
 
 _HARMONICS = 8
 _HIGHEST_HARMONIC_HZ = 8000.0
+_PIECE = 64  # samples; a power of two
 _PERIODS = 6.0  # window of the phase estimate, within the two limits below (our choice, measured)
 _SHORTEST_WINDOW_SEC = 0.022
 _LONGEST_WINDOW_SEC = 0.110
@@ -257,14 +288,16 @@ _LARGEST_CORRECTION = 0.03  # of f0: a larger one means that the path and the ph
 def _refine_by_phase(signal, f0):  # type: ignore[no-untyped-def]
     """Precise f0 [T] by the phase advance of each harmonic over 4 ms around the frame's centre; 0 stays 0.
 
-    All harmonics are turned at once, so that the compiler can keep them in vector registers.
+    A window is cut into pieces of :data:`_PIECE` samples: a harmonic's turns inside a piece are the same in each, and
+    only the piece's own turn differs. So nothing waits for the sample before, and the compiler sums in vectors.
     """
     frames = len(f0)
     n = len(signal)
     out = f0.copy()
     ahead = 88  # samples between the two looks, 4 ms: below half a turn for errors under 125 Hz
-    step_re, step_im = np.empty(_HARMONICS), np.empty(_HARMONICS)
-    re, im = np.empty(_HARMONICS), np.empty(_HARMONICS)
+    room = int(_LONGEST_WINDOW_SEC * RATE_HZ) + _PIECE
+    here, later = np.empty(room), np.empty(room)
+    turn_re, turn_im = np.empty(_PIECE), np.empty(_PIECE)
     first_re, first_im = np.empty(_HARMONICS), np.empty(_HARMONICS)
     later_re, later_im = np.empty(_HARMONICS), np.empty(_HARMONICS)
     for i in range(frames):
@@ -276,29 +309,47 @@ def _refine_by_phase(signal, f0):  # type: ignore[no-untyped-def]
             start = i * HOP - (length + ahead) // 2
             if start < 0 or start + length + ahead >= n:
                 break
-            turn = 2.0 * np.pi / length
-            hr, hi = np.cos(turn), np.sin(turn)
-            wr, wi = 1.0, 0.0
-            for k in range(_HARMONICS):
-                w = 2.0 * np.pi * (k + 1) * f / RATE_HZ
-                step_re[k], step_im[k] = np.cos(w), -np.sin(w)
-                re[k], im[k] = 1.0, 0.0
-                first_re[k] = first_im[k] = later_re[k] = later_im[k] = 0.0
-            for m in range(length):
-                g = 0.5 - 0.5 * wr
-                u = g * signal[start + m]
-                v = g * signal[start + m + ahead]
-                t = wr * hr - wi * hi
-                wi = wr * hi + wi * hr
-                wr = t
-                for k in range(_HARMONICS):
-                    x, y = re[k], im[k]
-                    first_re[k] += u * x
-                    first_im[k] += u * y
-                    later_re[k] += v * x
-                    later_im[k] += v * y
-                    re[k] = x * step_re[k] - y * step_im[k]
-                    im[k] = x * step_im[k] + y * step_re[k]
+            pieces = (length + _PIECE - 1) // _PIECE
+            for k in range(-1, _HARMONICS):  # first the window's own cosine
+                if (k + 1) * f > _HIGHEST_HARMONIC_HZ:
+                    break
+                w = 2.0 * np.pi * (k + 1) * f / RATE_HZ if k >= 0 else 2.0 * np.pi / length
+                turn_re[0], turn_im[0] = 1.0, 0.0
+                known = 1
+                while known < _PIECE:
+                    x, y = np.cos(w * known), -np.sin(w * known)
+                    for m in range(known):
+                        turn_re[known + m] = turn_re[m] * x - turn_im[m] * y
+                        turn_im[known + m] = turn_re[m] * y + turn_im[m] * x
+                    known *= 2
+                piece_re, piece_im = np.cos(w * _PIECE), -np.sin(w * _PIECE)
+                x, y = 1.0, 0.0
+                if k < 0:
+                    for piece in range(pieces):
+                        at = piece * _PIECE
+                        for m in range(min(_PIECE, length - at)):
+                            g = 0.5 - 0.5 * (x * turn_re[m] - y * turn_im[m])
+                            here[at + m] = g * signal[start + at + m]
+                            later[at + m] = g * signal[start + at + m + ahead]
+                        x, y = x * piece_re - y * piece_im, x * piece_im + y * piece_re
+                    here[length : pieces * _PIECE] = 0.0
+                    later[length : pieces * _PIECE] = 0.0
+                    continue
+                a_re, a_im, b_re, b_im = 0.0, 0.0, 0.0, 0.0
+                for piece in range(pieces):
+                    at = piece * _PIECE
+                    p, q, r, s = 0.0, 0.0, 0.0, 0.0
+                    for m in range(_PIECE):
+                        p += here[at + m] * turn_re[m]
+                        q += here[at + m] * turn_im[m]
+                        r += later[at + m] * turn_re[m]
+                        s += later[at + m] * turn_im[m]
+                    a_re += p * x - q * y
+                    a_im += p * y + q * x
+                    b_re += r * x - s * y
+                    b_im += r * y + s * x
+                    x, y = x * piece_re - y * piece_im, x * piece_im + y * piece_re
+                first_re[k], first_im[k], later_re[k], later_im[k] = a_re, a_im, b_re, b_im
             num = 0.0
             den = 0.0
             for k in range(_HARMONICS):

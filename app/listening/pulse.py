@@ -10,7 +10,6 @@ Positions are in *beats*: felt beats of the first bar, with printed tempo change
 """
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numba import njit
@@ -87,20 +86,7 @@ def fit_pulse(
     z = times_sec / beat
     density = _share_of_beat(step, free)
     floor = max(TIMING_FLOOR_BEATS, TIMING_FLOOR_SEC / beat)
-    on_weight, shift_weight, scale = _first_weights(z, step, usable, floor)
-    stiffness = smooth_beats**4
-    phase, tempo = z.copy(), np.ones(n)
-    for _ in range(ROUNDS):
-        before = phase
-        phase, tempo = _solve(z, step, density * on_weight, shift_weight / SHIFT_SCALE**2, usable, stiffness)
-        off = z - phase
-        shift = np.diff(phase) - step * 0.5 * (tempo[1:] + tempo[:-1])
-        scale = max(floor, min(scale, 1.5 * spread(off)))
-        on_weight = (TIMING_FREEDOM + 1.0) / (TIMING_FREEDOM + (off / scale) ** 2)
-        shift_sizes = shift / (SHIFT_SCALE * scale * np.sqrt(np.clip(step, 0.25, 4.0)))
-        shift_weight = (SHIFT_FREEDOM + 1.0) / (SHIFT_FREEDOM + shift_sizes**2)
-        if float(np.max(np.abs(phase - before))) < SETTLED * scale:
-            break
+    phase, tempo, scale = _fitted(z, step, usable, density, floor, smooth_beats**4)
     expected = np.full(n, np.nan)
     expected[1:] = np.where(usable, phase[:-1] + step * 0.5 * (tempo[1:] + tempo[:-1]), np.nan)
     judged = _long_stretches(usable)
@@ -152,7 +138,7 @@ def expected_without(pulse: Pulse, onset: int, free: BoolArray) -> float | None:
     a = max(0, min(int(np.searchsorted(pulse.beats, pulse.beats[onset] - HELD_REACH_BEATS)), onset - 12))
     b = min(pulse.beats.size, max(int(np.searchsorted(pulse.beats, pulse.beats[onset] + HELD_REACH_BEATS)), onset + 14))
     kept = np.delete(np.arange(a, b), onset - a)
-    breaks = np.array([bool(free[i:j].any()) for i, j in pairwise(kept)], dtype=bool)
+    breaks = np.delete(free[a : b - 1], onset - 1 - a)  # the interval before the onset, which is not free
     found = fit_pulse(pulse.beats[kept] - pulse.beats[a], pulse.times_sec[kept], breaks)
     before = onset - 1 - a
     if found is None or not found.judged[before]:
@@ -165,9 +151,27 @@ def expected_without(pulse: Pulse, onset: int, free: BoolArray) -> float | None:
     return float(found.phase_sec[before] + step * tempo)
 
 
-def _first_weights(
-    z: FloatArray, step: FloatArray, usable: BoolArray, floor: float
-) -> tuple[FloatArray, FloatArray, float]:
+@njit(cache=True)
+def _fitted(z, step, usable, density, floor, stiffness):  # type: ignore[no-untyped-def]
+    """Phase [n], tempo [n] and the scale of the onsets about the phase, all in beats."""
+    on_weight, shift_weight, scale = _first_weights(z, step, usable, floor)
+    phase, tempo = z.copy(), np.ones(z.size)
+    for _ in range(ROUNDS):
+        before = phase
+        phase, tempo = _solve(z, step, density * on_weight, shift_weight / SHIFT_SCALE**2, usable, stiffness)
+        off = z - phase
+        shift = np.diff(phase) - step * 0.5 * (tempo[1:] + tempo[:-1])
+        scale = max(floor, min(scale, 1.5 * spread(off)))
+        on_weight = (TIMING_FREEDOM + 1.0) / (TIMING_FREEDOM + (off / scale) ** 2)
+        shift_sizes = shift / (SHIFT_SCALE * scale * np.sqrt(np.minimum(np.maximum(step, 0.25), 4.0)))
+        shift_weight = (SHIFT_FREEDOM + 1.0) / (SHIFT_FREEDOM + shift_sizes**2)
+        if np.max(np.abs(phase - before)) < SETTLED * scale:
+            break
+    return phase, tempo, scale
+
+
+@njit(cache=True)
+def _first_weights(z, step, usable, floor):  # type: ignore[no-untyped-def]
     """Starting weights of onsets [n] and shifts [n - 1], and a first scale, from a running median of the tempo.
 
     Intervals that are off and make up for each other are one or two late (or early) notes; one alone is a shift of the
@@ -175,28 +179,30 @@ def _first_weights(
     """
     n = z.size
     interval = np.diff(z)
-    place = np.concatenate([[0.0], np.cumsum(step)])
+    place = np.zeros(n)
+    place[1:] = np.cumsum(step)
     middle = 0.5 * (place[1:] + place[:-1])
     surplus = _surplus(interval, step, usable, middle, floor)
     scale = max(floor, spread(surplus[usable]) / np.sqrt(2.0))
     wild = np.abs(surplus) > WILD * scale
     on_weight, shift_weight = np.ones(n), np.ones(n - 1)
-    taken = np.zeros(n - 1, dtype=bool)
+    taken = np.zeros(n - 1, np.bool_)
     for length in (1, 2):  # onsets that lie off together before the pulse is back
         for i in range(n - 1 - length):
-            part = slice(i, i + length + 1)
-            if not (wild[i] and wild[i + length]) or taken[part].any() or not usable[part].all():
+            after = i + length + 1
+            if not (wild[i] and wild[i + length]) or taken[i:after].any() or not usable[i:after].all():
                 continue
-            if abs(surplus[part].sum()) < BACK_SHARE * np.abs(surplus[part]).max():
-                on_weight[i + 1 : i + length + 1] = (scale / np.abs(surplus[part]).max()) ** 2
-                taken[part] = True
-    alone = wild & ~taken
-    shift_weight[alone] = 1.0 / (surplus[alone] / (SHIFT_SCALE * scale)) ** 2
+            if abs(surplus[i:after].sum()) < BACK_SHARE * np.abs(surplus[i:after]).max():
+                on_weight[i + 1 : after] = (scale / np.abs(surplus[i:after]).max()) ** 2
+                taken[i:after] = True
+    for i in range(n - 1):
+        if wild[i] and not taken[i]:
+            shift_weight[i] = 1.0 / (surplus[i] / (SHIFT_SCALE * scale)) ** 2
     return on_weight, shift_weight, scale
 
 
 @njit(cache=True)
-def _surplus(interval: FloatArray, step: FloatArray, usable: BoolArray, middle: FloatArray, floor: float) -> FloatArray:
+def _surplus(interval, step, usable, middle, floor):  # type: ignore[no-untyped-def]
     """How much longer each interval [n - 1] is than the tempo most of its neighbours agree on.
 
     That tempo is sought from the weighted median towards where the intervals lie closest (biweight). An interval's own

@@ -169,7 +169,7 @@ def _irregular(piece: Piece, followed: Followed) -> float:
             continue
         if before.onset_sec is not None and after.onset_sec is not None and after.onset_sec > before.onset_sec:
             ratios.append(np.log((after.onset_sec - before.onset_sec) / notated))
-    return spread(np.array(ratios)) if len(ratios) >= 5 else 0.0
+    return float(spread(np.array(ratios))) if len(ratios) >= 5 else 0.0
 
 
 def _likely_shifts(features: Features, piece: Piece, tuning_cents: float) -> list[int]:

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 from scipy.stats import theilslopes
 
@@ -23,19 +24,21 @@ class Slope:
     high: float
 
 
-def weighted_median(values: FloatArray, weights: FloatArray) -> float:
-    """Median of ``values`` [n] with positive ``weights`` [n], interpolated between neighbours; n >= 1."""
-    order = np.argsort(values, kind="stable")
+@njit(cache=True)
+def weighted_median(values, weights):  # type: ignore[no-untyped-def]
+    """Median of ``values`` [n] with positive ``weights`` [n], float64, interpolated between neighbours; n >= 1."""
+    order = np.argsort(values, kind="mergesort")
     sorted_values, sorted_weights = values[order], weights[order]
     centre = np.cumsum(sorted_weights) - 0.5 * sorted_weights
-    return float(np.interp(0.5 * sorted_weights.sum(), centre, sorted_values))
+    return np.interp(0.5 * sorted_weights.sum(), centre, sorted_values)
 
 
-def spread(values: FloatArray) -> float:
-    """Robust standard deviation of ``values`` [n] (median absolute deviation, scaled); 0 for fewer than two."""
+@njit(cache=True)
+def spread(values):  # type: ignore[no-untyped-def]
+    """Robust standard deviation of float64 ``values`` [n] (median absolute deviation, scaled); 0 for fewer than two."""
     if values.size < 2:
         return 0.0
-    return float(MAD_TO_SD * np.median(np.abs(values - np.median(values))))
+    return MAD_TO_SD * np.median(np.abs(values - np.median(values)))
 
 
 def median_error(values: Sequence[float], independent: int | None = None) -> float | None:
@@ -46,7 +49,7 @@ def median_error(values: Sequence[float], independent: int | None = None) -> flo
     count = min(len(values), independent or len(values))
     if count < LEAST_FOR_ERROR:
         return None
-    return MEDIAN_TO_MEAN_ERROR * spread(np.array(values, dtype=np.float64)) / float(np.sqrt(count))
+    return float(MEDIAN_TO_MEAN_ERROR * spread(np.array(values, dtype=np.float64)) / np.sqrt(count))
 
 
 def slope(x: FloatArray, y: FloatArray) -> Slope:

@@ -30,7 +30,7 @@ _NONE_CENTS = 70.0  # ... and this far not at all
 # that falls by 60 dB in a second, heard 6 dB under the player). A note in its first moments stands out of it.
 _TAIL_SHARE, _TAIL_ATTACK, _TAIL_DECAY = 0.5, 0.08, 0.966
 _ROOM_FACTOR = 2.0  # peaks must stand 6 dB over the room's own magnitude in their band
-_FRAMES_AT_ONCE = 2000
+_FRAMES_AT_ONCE = 256
 
 
 def semitone_salience(
@@ -96,37 +96,38 @@ def _credit(magnitude, room, tail, bin_hz, tuning_cents, from_column, to_column,
     # No harmonic of the highest of these pitches lies beyond this bin.
     highest_hz = 440.0 * 2.0 ** ((to_column + LOWEST_MIDI - 69.0 + tuning_cents / 100.0) / 12.0) * _HARMONICS
     last_peak = min(last, int(highest_hz / bin_hz) + 1)
+    share, attack, decay = np.float32(_TAIL_SHARE), np.float32(_TAIL_ATTACK), np.float32(_TAIL_DECAY)
+    new = np.zeros(last + 1, np.float32)  # what stands out of the room's return
     for row in range(magnitude.shape[0]):
-        top = 0.0
+        here = magnitude[row]
         for b in range(1, last + 1):
-            top = max(top, magnitude[row, b] - _TAIL_SHARE * tail[b])
+            new[b] = here[b] - share * tail[b]
+        top = np.float32(0.0)
+        for b in range(1, last + 1):
+            top = max(top, new[b])
         least = top * _PEAK_RANGE
         for b in range(1, last_peak + 1):
-            m = magnitude[row, b]
-            if m < least or m < room[b] or m < magnitude[row, b - 1] or m <= magnitude[row, b + 1]:
+            m = here[b]
+            if new[b] < least or m < room[b] or m < here[b - 1] or m <= here[b + 1]:
                 continue
-            new = m - _TAIL_SHARE * tail[b]
-            if new < least:
-                continue
-            x = np.log(float(magnitude[row, b - 1]) + 1e-12)
+            x = np.log(float(here[b - 1]) + 1e-12)
             y = np.log(float(m) + 1e-12)
-            z = np.log(float(magnitude[row, b + 1]) + 1e-12)
+            z = np.log(float(here[b + 1]) + 1e-12)
             place = b + 0.5 * (x - z) / min(x - 2.0 * y + z, -1e-9)
             midi = 69.0 + 12.0 * np.log2(place * bin_hz / 440.0) - tuning_cents / 100.0
-            strength = float(new) ** _ROOT
+            strength = float(new[b]) ** _ROOT
             for k in range(_HARMONICS):
                 pitch = midi - shift[k]
                 if pitch < LOWEST_MIDI + from_column - 1.0:
                     break
                 nearest = int(np.floor(pitch + 0.5))
-                for semitone in range(nearest - 1, nearest + 2):
+                beside = nearest + 1 if pitch > nearest else nearest - 1
+                for semitone in (nearest, beside):
                     column = semitone - LOWEST_MIDI
-                    if column < from_column or column >= to_column:
-                        continue
                     away = abs(pitch - semitone) * 100.0
-                    if away >= _NONE_CENTS:
+                    if away >= _NONE_CENTS or column < from_column or column >= to_column:
                         continue
                     part = 1.0 if away <= _FULL_CENTS else (_NONE_CENTS - away) / (_NONE_CENTS - _FULL_CENTS)
                     out[row, column] += weight[k] * strength * part
         for b in range(1, last + 1):
-            tail[b] = max(tail[b] * _TAIL_DECAY, tail[b] + _TAIL_ATTACK * (magnitude[row, b] - tail[b]))
+            tail[b] = max(tail[b] * decay, tail[b] + attack * (here[b] - tail[b]))

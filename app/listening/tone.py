@@ -6,6 +6,7 @@ periods.
 """
 
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -117,18 +118,16 @@ def hnr_db(samples: NDArray[np.floating], sample_rate: int, at_sec: float, f0_hz
     if middle - half < 0 or middle + half >= samples.shape[0] or half < 16:
         return None
     frame = samples[middle - half : middle + half].astype(np.float64)
-    window = np.hanning(frame.size + 2)[1:-1]
-    size = 1 << int(np.ceil(np.log2(2 * frame.size)))
+    window, window_power = _hanning(frame.size)
+    size = 2 * (window_power.size - 1)
     power = np.abs(np.fft.rfft((frame - frame.mean()) * window, size)) ** 2
-    window_power = np.abs(np.fft.rfft(window, size)) ** 2
     if power.sum() <= 0.0:
         return None
     lags = sample_rate / f0_hz * (1.0 + np.linspace(-0.03, 0.03, 13))
-    r = _autocorrelation_at(power, size, lags) / _autocorrelation_at(window_power, size, lags)
+    r = _likeness_at(power, window_power, size, lags)
     best = float(lags[int(np.argmax(r))])
     fine = best + np.linspace(-1.0, 1.0, 21) * (lags[1] - lags[0])
-    values = _autocorrelation_at(power, size, fine) / _autocorrelation_at(window_power, size, fine)
-    top = float(values.max())
+    top = float(_likeness_at(power, window_power, size, fine).max())
     if top <= 0.0:
         return None
     ceiling = 1.0 / (1.0 + 10.0 ** (-HNR_CEILING_DB / 10.0))
@@ -137,22 +136,55 @@ def hnr_db(samples: NDArray[np.floating], sample_rate: int, at_sec: float, f0_hz
 
 
 @njit(cache=True, fastmath=True)
-def _autocorrelation_at(power, size, lags):  # type: ignore[no-untyped-def]
-    """Normalised autocorrelation at fractional ``lags`` [m] (samples) from a power spectrum [size / 2 + 1]."""
-    angle = 2.0 * np.pi * lags / size
-    step_re, step_im = np.cos(angle), np.sin(angle)
-    re, im = np.ones(lags.size), np.zeros(lags.size)
-    out = np.zeros(lags.size)
-    total = 0.0
-    for b in range(power.size):
-        weighted = power[b] * (1.0 if b == 0 or b == power.size - 1 else 2.0)
-        total += weighted
-        for k in range(lags.size):
-            x, y = re[k], im[k]
-            out[k] += weighted * x
-            re[k] = x * step_re[k] - y * step_im[k]
-            im[k] = x * step_im[k] + y * step_re[k]
-    return out / total
+def _likeness_at(power, window_power, size, lags):  # type: ignore[no-untyped-def]
+    """Normalised autocorrelation over that of its window at fractional ``lags`` [m] (samples).
+
+    ``power`` and ``window_power`` are power spectra [size / 2 + 1], size a power of two. The cosines of a lag are the
+    same in every stretch of bins but for the stretch's own turn, so each is made once.
+    """
+    bins = power.size - 1
+    stretch = min(64, bins)
+    turn_re, turn_im = np.empty(stretch), np.empty(stretch)
+    out = np.empty(lags.size)
+    total = window_total = 0.0
+    for b in range(1, bins):
+        total += power[b]
+        window_total += window_power[b]
+    total = 2.0 * total + power[0] + power[bins]
+    window_total = 2.0 * window_total + window_power[0] + window_power[bins]
+    for k in range(lags.size):
+        angle = 2.0 * np.pi * lags[k] / size
+        for m in range(stretch):
+            turn_re[m], turn_im[m] = np.cos(angle * m), np.sin(angle * m)
+        sound = window = 0.0
+        for first in range(0, bins, stretch):
+            p, q, r, s = 0.0, 0.0, 0.0, 0.0
+            for m in range(stretch):
+                p += power[first + m] * turn_re[m]
+                q += power[first + m] * turn_im[m]
+                r += window_power[first + m] * turn_re[m]
+                s += window_power[first + m] * turn_im[m]
+            x, y = np.cos(angle * first), np.sin(angle * first)
+            sound += p * x - q * y
+            window += r * x - s * y
+        last = np.cos(angle * bins)
+        sound = 2.0 * sound - power[0] + power[bins] * last
+        window = 2.0 * window - window_power[0] + window_power[bins] * last
+        out[k] = (sound / total) / (window / window_total)
+    return out
+
+
+@lru_cache(maxsize=64)  # notes of one pitch share a length
+def _hanning(length: int) -> tuple[FloatArray, FloatArray]:
+    """A Hanning window [length] and its power spectrum [size / 2 + 1], size a power of two at least twice as long."""
+    window = np.hanning(length + 2)[1:-1]
+    return window, np.abs(np.fft.rfft(window, 1 << int(np.ceil(np.log2(2 * length))))) ** 2
+
+
+@lru_cache(maxsize=64)
+def _blackman(length: int) -> FloatArray:
+    """A Blackman window [length]."""
+    return np.blackman(length)
 
 
 def harmonic_centroid(samples: NDArray[np.floating], sample_rate: int, at_sec: float, f0_hz: float) -> float | None:
@@ -161,7 +193,7 @@ def harmonic_centroid(samples: NDArray[np.floating], sample_rate: int, at_sec: f
     middle = round(at_sec * sample_rate)
     if middle - half < 0 or middle + half >= samples.shape[0] or half < 16:
         return None
-    frame = samples[middle - half : middle + half].astype(np.float64) * np.blackman(2 * half)
+    frame = samples[middle - half : middle + half].astype(np.float64) * _blackman(2 * half)
     partials = np.arange(1, min(MOST_PARTIALS, int(min(HIGHEST_PARTIAL_HZ, 0.45 * sample_rate) / f0_hz)) + 1)
     if partials.size == 0:
         return None
