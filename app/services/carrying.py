@@ -83,9 +83,7 @@ def carried(
         **_shares(rule, table.piece_ids, table.piece_ids, 100 - row.carry_percent),
         **_shares(rule, earlier.table.piece_ids, earlier_ids, row.carry_percent),
     }
-    named = {**titles, **{EARLIER + key: f"{earlier_row.name}: {title}" for key, title in earlier.piece_titles.items()}}
-    for key in (*table.piece_ids, *earlier_ids):  # scored once for the whole performance
-        named.setdefault(key, f"{earlier_row.name if key in earlier_ids else row.name}, everything played")
+    named = carried_titles(row, earlier_row, table.piece_ids, earlier_ids, titles, earlier.piece_titles)
     return (
         replace(
             table,
@@ -97,6 +95,21 @@ def carried(
         (*measured, *takes),
         named,
     )
+
+
+def carried_titles(
+    row: Round,
+    earlier: Round,
+    pieces: tuple[str, ...],
+    earlier_pieces: tuple[str, ...],
+    titles: Mapping[str, str],
+    earlier_titles: Mapping[str, str],
+) -> dict[str, str]:
+    """Titles of a round's pieces and of the earlier round's, which are told apart by its name."""
+    named = {**titles, **{EARLIER + key: f"{earlier.name}: {title}" for key, title in earlier_titles.items()}}
+    for key in (*pieces, *earlier_pieces):  # scored once for the whole performance
+        named.setdefault(key, f"{earlier.name if key in earlier_pieces else row.name}, everything played")
+    return named
 
 
 def _shares(rule: Rule, pieces: tuple[str, ...], keys: tuple[str, ...], percent: int) -> dict[str, float]:

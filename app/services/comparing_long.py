@@ -25,19 +25,18 @@ def view(session: Session, round_id: str) -> Compared:
     row = get_round(session, round_id)
     if not is_long(session, row):
         return opening.compare(session, round_id)
-    if row.standing is None:
+    if row.state != "opened":  # the standing itself is megabytes
         raise WrongState(opening.NOT_OPENED)
     kept = session.get(WorkedComparison, round_id)
     working = long_work.of_kept(session, row, KIND, kept)
     if kept is None:
-        frozen = row.standing
-        return Compared(None, NOT_COMPARED, row.standing_hash or "", frozen["input_hash"], "", (), working)
+        return Compared(None, NOT_COMPARED, row.standing_hash or "", "", "", (), working)
     return Compared(**{**kept.content, "differs": tuple(kept.content["differs"]), "working": working})
 
 
 def ask(session: Session, round_id: str) -> Working:
     """Have a worker compare a long opened round. Asking again while one does is harmless."""
-    if get_round(session, round_id).standing is None:
+    if get_round(session, round_id).state != "opened":
         raise WrongState(opening.NOT_OPENED)
     row = long_work.ask(session, round_id, KIND)
     return long_work.of_kept(session, row, KIND, session.get(WorkedComparison, round_id))

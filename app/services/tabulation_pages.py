@@ -4,15 +4,18 @@ What is confirmed of a long round is the hash of its kept standing, and only whi
 numbers and letters only.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from sqlmodel import Session, col, select
 
-from app.db.models import Absence, Adjudicator, Recusal, Round, Share, WorkedStanding
+from app.db.models import Absence, Adjudicator, Candidate, Recusal, Round, Share, WorkedStanding
 from app.domain.errors import WrongState
 from app.domain.panel import ALL_PIECES
 from app.services import declaring, long_work, shares, standing, standing_pages, tabulation
+from app.services.attendance import NOT_HEARD
+from app.services.carrying import EARLIER, carried_titles
 from app.services.rounds import get_round, is_long
 from app.services.sheet_cells import round_pieces
 from app.services.tabulation import SheetLine, TabulatedNumber, Tabulation
@@ -94,35 +97,78 @@ def _page(session: Session, row: Round, offset: int) -> Tabulation:
 
 def _sheets(session: Session, row: Round, ids: list[str], captions: tuple[str, ...]) -> dict[str, list[SheetLine]]:
     """The marks that count of some candidates, line by line, of everybody who hears them."""
-    audition = declaring.get_audition(session, row.audition_id)
-    pieces = {p.id: p.title for p in round_pieces(session, row)}
-    if audition.scored_per == "candidate":
-        pieces = {ALL_PIECES: ""}
     panel = session.exec(
         select(Adjudicator).where(Adjudicator.audition_id == row.audition_id).order_by(col(Adjudicator.letter))
     ).all()
-    empty: set[tuple[str, str]] = set()
-    for table in (Recusal, Absence):
-        empty |= set(
-            session.exec(
-                select(col(table.adjudicator_id), col(table.candidate_id)).where(col(table.candidate_id).in_(ids))
-            ).all()
-        )
-    versions = {
-        cell: version for cell, version in standing.latest_versions(session, row.id, ids).items() if cell not in empty
-    }
+    found = _given(session, row, ids)
     hears = None
     if shares.is_handed_in(row):
         cells = select(Share.adjudicator_id, Share.candidate_id).where(col(Share.candidate_id).in_(ids))
-        hears = {*session.exec(cells).all(), *versions}
+        hears = {*session.exec(cells).all(), *found.marks}
     lines: dict[str, list[SheetLine]] = {one: [] for one in ids}
     for one in ids:
         for adjudicator in panel:
             cell = (adjudicator.id, one)
             if hears is None or cell in hears:
-                given = versions[cell].marks if cell in versions else {}
+                given = found.marks.get(cell, {})
                 lines[one] += [
-                    SheetLine(adjudicator.letter, title, tuple(given.get(piece, {}).get(key) for key in captions))
-                    for piece, title in pieces.items()
+                    SheetLine(
+                        adjudicator.letter,
+                        found.titles.get(piece, ""),
+                        tuple(given.get(piece, {}).get(key) for key in captions),
+                    )
+                    for piece in found.pieces
                 ]
     return lines
+
+
+@dataclass(frozen=True, slots=True)
+class _Given:
+    """The marks that count of some candidates, those of an earlier round as further pieces."""
+
+    pieces: tuple[str, ...]
+    titles: dict[str, str]
+    marks: dict[tuple[str, str], dict[str, dict[str, int]]]  # (adjudicator, candidate): by piece and caption
+
+
+def _given(session: Session, row: Round, ids: Sequence[str]) -> _Given:
+    titles = {p.id: p.title for p in round_pieces(session, row)}
+    per_candidate = declaring.get_audition(session, row.audition_id).scored_per == "candidate"
+    pieces = (ALL_PIECES,) if per_candidate else tuple(titles)
+    recused, absent = (
+        set(
+            session.exec(
+                select(col(table.adjudicator_id), col(table.candidate_id)).where(col(table.candidate_id).in_(ids))
+            ).all()
+        )
+        for table in (Recusal, Absence)
+    )
+    marks = {
+        cell: dict(version.marks)
+        for cell, version in standing.latest_versions(session, row.id, ids).items()
+        if cell not in recused | absent
+    }
+    if row.carried_from is None:
+        return _Given(pieces, titles, marks)
+    earlier_row = session.get_one(Round, row.carried_from)
+    now = _those_who_played(session, earlier_row, ids)
+    earlier = _given(session, earlier_row, list(now))
+    for (adjudicator, candidate), by_piece in earlier.marks.items():
+        if (adjudicator, now[candidate]) not in recused:  # who was only absent has marked before
+            own = marks.setdefault((adjudicator, now[candidate]), {})
+            own.update({EARLIER + piece: given for piece, given in by_piece.items()})
+    keys = tuple(EARLIER + piece for piece in earlier.pieces)
+    return _Given((*pieces, *keys), carried_titles(row, earlier_row, pieces, keys, titles, earlier.titles), marks)
+
+
+def _those_who_played(session: Session, earlier: Round, ids: Sequence[str]) -> dict[str, str]:
+    """{candidate of the earlier round: the same one's candidate now}, by roster lines, whose ids lead to nobody."""
+    now = dict(session.exec(select(Candidate.entry_id, Candidate.id).where(col(Candidate.id).in_(ids))).all())
+    then = session.exec(
+        select(Candidate.id, Candidate.entry_id).where(
+            Candidate.round_id == earlier.id,
+            col(Candidate.entry_id).in_(list(now)),
+            col(Candidate.state).not_in(NOT_HEARD),
+        )
+    ).all()
+    return {candidate: now[entry] for candidate, entry in then}

@@ -356,3 +356,32 @@ def test_what_an_earlier_version_froze_is_computed_again_by_that_version(
     assert hall.look(standing.round_marks, hall.round_id).hash == frozen["input_hash"]
     compared = hall.look(opening.compare, hall.round_id)
     assert (compared.same, compared.differs) == (True, ())
+
+
+def test_a_second_person_sees_the_earlier_marks_that_count_in_a_long_round(
+    hall: Hall, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    final = hall.drawn(name="Final", kind="final", seats=1, carried_from=hall.round_id, carry_percent=40)
+    numbers = [c.candidate_id for c in final.candidates]
+    hall.do(sheets_in.recuse, hall.judges[2], numbers[1])  # whose earlier marks of this number don't count either
+    for place, number in enumerate(numbers):
+        for judge in hall.judges[:2]:
+            hall.submit(judge, number, {piece: marks(3 + place) for piece in (hall.scale, hall.etude)})
+    hall.database.write(lambda session: setattr(session.get_one(Round, final.id), "second_check", True))
+
+    def tabulated() -> tabulation_pages.Tabulation:
+        return next(t for t in hall.look(tabulation_pages.tabulations, hall.audition_id) if t.round_id == final.id)
+
+    hall.database.write(lambda session: standing_pages.ask(session, final.id))
+    work_off(hall)
+    shown = tabulated()
+    assert (shown.total, len(shown.numbers)) == (4, 4)
+    monkeypatch.setattr(rounds, "LONG_ROUND", 4)
+    whole = tabulated()
+    assert (shown.numbers, shown.hash) == (whole.numbers, whole.hash)
+    lines = [line for number in shown.numbers for line in number.sheets]
+    earlier = [line for line in lines if line.piece.startswith("First round: ")]
+    assert len(earlier) == len(lines) / 2 == 24
+    # Of the earlier round's eleven sheets one is recused from now; each has two pieces.
+    assert sum(line.marks[0] is not None for line in earlier) == 20
+    assert not any(name in str(shown) for name in NAMES)
