@@ -5,6 +5,7 @@ import importlib
 import sys
 from collections.abc import Sequence
 
+from app.cli.loading import without_collecting
 from app.domain.errors import FairhearingError
 
 COMMANDS = {
@@ -35,7 +36,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     for name, text in COMMANDS.items():
         sub = subparsers.add_parser(name, help=text, description=text[0].upper() + text[1:] + ".")
         if name == chosen:
-            module = importlib.import_module(f"app.cli.{name.replace('-', '_')}_command")
+            with without_collecting():
+                module = importlib.import_module(f"app.cli.{name.replace('-', '_')}_command")
             module.register(sub)
             sub.set_defaults(run=module.run)
     args = parser.parse_args(words)

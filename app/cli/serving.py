@@ -16,6 +16,7 @@ from typing import Any, TextIO
 import uvicorn
 
 from app.cli.address_list import print_addresses
+from app.cli.loading import without_collecting
 from app.db import schema
 from app.db.database import Database
 from app.db.types import now_utc
@@ -68,7 +69,8 @@ def serve(settings: Settings, *, announce: Callable[[str], None] | None = None, 
         spool.mkdir(parents=True, exist_ok=True)
         tempfile.tempdir = str(spool)
         # The neighbour is named, not imported: cli and api know nothing of each other.
-        app = importlib.import_module("app.api.application").create_app(settings)
+        with without_collecting():
+            app = importlib.import_module("app.api.application").create_app(settings)
         plain = _Server(_config(app))
         secure, made = None, None
         if secure_listener is not None:

@@ -16,7 +16,9 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2, f, rankdata
+from scipy.special import chdtrc, fdtri  # not scipy.stats, whose import would be a fifth of every server's start
+
+from app.judging.correlation import mean_ranks
 
 Floats = NDArray[np.float64]
 Metric = Literal["nominal", "ordinal", "interval", "ratio"]
@@ -134,12 +136,12 @@ def _intervals(s: MeanSquares) -> dict[str, tuple[float, float] | None]:
     out: dict[str, tuple[float, float] | None] = dict.fromkeys(ICC_FORMS)
     if s.within > 0:
         df1, df2 = n - 1, n * (k - 1)
-        low, high = s.rows / s.within / f.ppf(tail, df1, df2), s.rows / s.within * f.ppf(tail, df2, df1)
-        out["1,1"], out["1,k"] = _from_f(low, high, k)
+        ratio = s.rows / s.within
+        out["1,1"], out["1,k"] = _from_f(ratio / float(fdtri(df1, df2, tail)), ratio * float(fdtri(df2, df1, tail)), k)
     if s.error > 0:
         df1, df2 = n - 1, (n - 1) * (k - 1)
-        low, high = s.rows / s.error / f.ppf(tail, df1, df2), s.rows / s.error * f.ppf(tail, df2, df1)
-        out["C,1"], out["C,k"] = _from_f(low, high, k)
+        ratio = s.rows / s.error
+        out["C,1"], out["C,k"] = _from_f(ratio / float(fdtri(df1, df2, tail)), ratio * float(fdtri(df2, df1, tail)), k)
     single = _absolute_interval(s, tail)
     if single is not None:
         out["A,1"] = single
@@ -168,7 +170,7 @@ def _absolute_interval(s: MeanSquares, tail: float) -> tuple[float, float] | Non
     if df <= 0 or not math.isfinite(df):
         return None
     mixed = k * s.columns + (k * n - k - n) * s.error
-    upper, lower = float(f.ppf(tail, n - 1, df)), float(f.ppf(tail, df, n - 1))
+    upper, lower = float(fdtri(n - 1, df, tail)), float(fdtri(df, n - 1, tail))
     if not (math.isfinite(upper) and math.isfinite(lower)):  # next to no degrees of freedom: no end to the interval
         return None
     low = n * (s.rows - upper * s.error) / (upper * mixed + n * s.rows)
@@ -189,7 +191,7 @@ def kendall_w(marks: Floats) -> tuple[Coefficient, float | None]:
     if why:
         return Coefficient(None, why), None
     n, k = marks.shape
-    ranks = rankdata(np.round(marks, DECIMALS), axis=0)
+    ranks = np.apply_along_axis(mean_ranks, 0, np.round(marks, DECIMALS))
     total = ranks.sum(axis=1)
     squares = float(((total - total.mean()) ** 2).sum())
     ties = 0.0
@@ -200,7 +202,7 @@ def kendall_w(marks: Floats) -> tuple[Coefficient, float | None]:
     if below <= 0:
         return Coefficient(None, "not valid here because every adjudicator gave all candidates the same place"), None
     w = min(12 * squares / below, 1.0)
-    return Coefficient(w), float(chi2.sf(k * (n - 1) * w, n - 1))
+    return Coefficient(w), float(chdtrc(n - 1, k * (n - 1) * w))
 
 
 def krippendorff_alpha(marks: Floats, metric: Metric = "interval") -> Coefficient:

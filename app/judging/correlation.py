@@ -6,7 +6,6 @@ constant.
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import rankdata
 
 Floats = NDArray[np.float64]
 
@@ -27,7 +26,14 @@ def pearson(x: Floats, y: Floats) -> float | None:
 def spearman(x: Floats, y: Floats) -> float | None:
     """Spearman's rank correlation, ties by mean ranks (Spearman 1904)."""
     pairs = _pairs(x, y)
-    return None if pairs is None else pearson(rankdata(pairs[0]), rankdata(pairs[1]))
+    return None if pairs is None else pearson(mean_ranks(pairs[0]), mean_ranks(pairs[1]))
+
+
+def mean_ranks(x: Floats) -> Floats:
+    """Ranks of x [n] from 1, lowest first; equal values share the mean of the ranks they take."""
+    _, which, count = np.unique(x, return_inverse=True, return_counts=True)
+    ranks: Floats = (np.cumsum(count) - (count - 1) / 2)[which]
+    return ranks
 
 
 def tau_b(x: Floats, y: Floats) -> float | None:

@@ -9,7 +9,7 @@ from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import t
+from scipy.special import stdtrit
 
 from app.domain.panel import MarksTable, PanelMark
 from app.domain.standing import AdjudicatorReport
@@ -154,7 +154,7 @@ def _order_effect(value: Floats, position: Floats) -> tuple[float | None, tuple[
     slope = float(x @ y / (x @ x))
     residual = y - y.mean() - slope * x
     error = float(np.sqrt(residual @ residual / (len(y) - 2) / (x @ x)))
-    half = float(t.ppf(1 - (1 - CONFIDENCE) / 2, len(y) - 2)) * error
+    half = float(stdtrit(len(y) - 2, 1 - (1 - CONFIDENCE) / 2)) * error
     return PER_CANDIDATES * slope, (PER_CANDIDATES * (slope - half), PER_CANDIDATES * (slope + half))
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import Any
 
-from scipy import stats
+from scipy.special import stdtrit
 
 from app.domain.findings import is_unpitched
 
@@ -167,7 +167,7 @@ def _range(each: Sequence[float]) -> tuple[float | None, float | None, str]:
     if len(each) < FEWEST_PLAYERS:
         return None, None, "one player only"
     mean, error = statistics.fmean(each), statistics.stdev(each) / math.sqrt(len(each))
-    reach = float(stats.t.ppf((1 + SURE) / 2, len(each) - 1)) * error
+    reach = float(stdtrit(len(each) - 1, (1 + SURE) / 2)) * error
     return mean - reach, mean + reach, ""
 
 
