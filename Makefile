@@ -33,7 +33,8 @@ $(VENV)/.tested: $(VENV)/.installed tests/requirements.lock
 demo: install
 	@$(BIN)/fairhearing demo --data $(DEMO_DATA) --port $(PORT)
 
-# Three processes to two cores: a quarter of the time goes into waiting for servers. What drives a real browser runs alone.
+# Three processes to two cores: a quarter of the time goes into waiting for servers, half of it where a browser is driven. The
+# two kinds don't run beside each other: recordings come in at the speed of sound, and the rooms leave no processor for them.
 test: $(VENV)/.tested
 	@$(MAKE) --no-print-directory -j 2 check compiled
 	@$(MAKE) --no-print-directory test-rooms
@@ -43,7 +44,7 @@ test-rooms: $(VENV)/.tested
 	@$(BIN)/python -m pytest -m "not browser" -n $(TESTERS) $(SHARED)
 
 test-browser: $(VENV)/.tested
-	@$(BIN)/python -m pytest -m browser
+	@$(BIN)/python -m pytest -m browser -n $(TESTERS) $(SHARED)
 
 # The loops of the listening, compiled once beside the checks: else each process that begins with them does it.
 compiled: $(VENV)/.installed

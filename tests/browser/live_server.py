@@ -1,8 +1,11 @@
 """A server in a process of its own, as people start it, that a test may kill and start again at the same address."""
 
+import contextlib
 import os
+import random
 import re
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -11,6 +14,21 @@ from pathlib import Path
 import httpx
 
 START_SEC = 60  # the machine may be busy
+#: The system gives nobody a port below these by itself (ip(7), ip_local_port_range), so one of them is still free when
+#: a server that was killed comes back to it, whatever the other tests do meanwhile.
+STEADY_PORTS = range(20_000, 32_000)
+
+
+def steady_ports(wanted: int) -> list[int]:
+    """Free ports at 127.0.0.1 that stay free while nobody listens there."""
+    found: list[int] = []
+    for port in random.sample(STEADY_PORTS, 200):
+        with socket.socket() as probe, contextlib.suppress(OSError):
+            probe.bind(("127.0.0.1", port))
+            found.append(port)
+        if len(found) == wanted:
+            return found
+    raise RuntimeError("hardly a port is free")
 
 
 class LiveServer:
@@ -21,8 +39,7 @@ class LiveServer:
         self._log = folder / "server.log"
         self._options = options
         self._process: subprocess.Popen[bytes] | None = None
-        self.port = 0
-        self.https_port = 0
+        self.port, self.https_port = steady_ports(2)
         self.setup_secret = ""  # printed at the first start
 
     @property

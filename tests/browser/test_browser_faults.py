@@ -18,7 +18,7 @@ from microphone import Samples, device, lags_sec, recorded, sliding, write_sourc
 from playwright.sync_api import BrowserContext, Locator, Page, Playwright, Route, expect
 from small_audition import Drawn, set_up
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 PLAYED_SEC = 20.0
 STRAY_SEC = 0.1  # our choice: a busy machine may drop blocks of sound; a lost or doubled chunk is a whole second

@@ -16,7 +16,7 @@ from small_audition import STUDENTS
 from app.files.audio import decode
 from app.files.checks import Length, against_length, check_take
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 LEVEL = re.compile(r"^The level is good \(peak -\d+ dB\)\.$")
 PLAYED_SEC = 120  # so long that a busy machine does not run out of it

@@ -15,7 +15,7 @@ from app.db.models import AdjudicationSheet, Adjudicator, Candidate, SheetVersio
 from app.domain.ids import new_id
 from app.services import rounds
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 PEOPLE = 104
 CAPTIONS = ("tone", "pitch", "rhythm", "musicianship")

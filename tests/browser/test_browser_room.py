@@ -12,7 +12,7 @@ from microphone import RATE, device, recorded
 from playwright.sync_api import BrowserContext, Page, Playwright, expect
 from small_audition import Drawn, set_up
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 SOUNDS = {"tuning_note": True, "count_in_bars": 1, "metronome": True}
 PIECE = "F major scale"

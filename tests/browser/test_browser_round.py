@@ -17,7 +17,7 @@ from sqlmodel import col, select
 
 from app.db.models import AdjudicationSheet, Adjudicator, Candidate, SheetVersion, Take
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 PIECE = "F major scale"
 TABLET = {"viewport": {"width": 1180, "height": 820}, "has_touch": True}

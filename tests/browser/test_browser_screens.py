@@ -7,7 +7,7 @@ import pytest
 from looking import broken_rules, looked_over, settled
 from playwright.sync_api import expect
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 LEADER_PARTS = (
     "material/sight-reading", "material/untyped",

@@ -16,7 +16,7 @@ from playwright.sync_api import Page, Playwright, expect
 from small_audition import set_up
 from thread_server import start_server
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 
 @pytest.fixture(scope="module")
