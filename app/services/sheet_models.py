@@ -14,6 +14,7 @@ from app.domain.panel import ALL_PIECES, Yardstick
 from app.judging.yardsticks import MEASURE_WORDS, yardstick_points, yardsticks_in_force
 from app.material.instruments import INSTRUMENTS
 from app.services import measuring, past_rounds, sight_sheets
+from app.services.piece_reading import has_notation
 from app.services.printed_music import engraving_for_print, is_short_form
 from app.services.printed_round import PrintedRound, columns, findings_of, heard_by, own_totals, reading_of
 from app.sheets import cautions
@@ -43,6 +44,9 @@ from app.sheets.wording import Style, and_list, is_unpitched, page_bottom_line, 
 MONTHS = (
     *("January", "February", "March", "April", "May", "June"),
     *("July", "August", "September", "October", "November", "December"),
+)
+NOTHING_TYPED = (
+    "No piece of this round has notation here, so there are no measured marks: the adjudicators' marks alone count."
 )
 SEALED = "Comment sheets carry names: open the round first, then print them."
 MOST_SIGNED = 24  # adjudicators who sign on one page; a larger panel doesn't sit around one table. Our choice
@@ -219,11 +223,11 @@ def _yardsticks(loaded: PrintedRound) -> tuple[str, ...]:
     """The yardsticks whose measured mark has a share in the result, as sentences."""
     rubric, rule = loaded.marks.rubric, loaded.marks.rule
     in_force = yardsticks_in_force((rubric.low, rubric.high), rule.yardsticks)
-    return tuple(
-        _yardstick_text(rubric.name(key), in_force[key])
-        for key in rubric.keys
-        if rule.measured_weights.get(key, 0.0) > 0 and key in in_force
-    )
+    counting = [key for key in rubric.keys if rule.measured_weights.get(key, 0.0) > 0 and key in in_force]
+    typed = any(has_notation(piece) for piece in loaded.pieces)
+    if counting and not typed and loaded.row.carried_from is None:
+        return (NOTHING_TYPED,)
+    return tuple(_yardstick_text(rubric.name(key), in_force[key]) for key in counting)
 
 
 def _yardstick_text(caption: str, ruler: Yardstick) -> str:

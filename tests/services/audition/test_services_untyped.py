@@ -4,13 +4,13 @@ import dataclasses
 from typing import Any
 
 import pytest
-from audition_scene import LEADER
+from audition_scene import LEADER, Scene
 from heard_take import heard_findings
-from printing_hall import Hall, text_of
+from printing_hall import NAMES, RECIPE, Hall, marks, text_of
 from sqlmodel import Session, select
 
 from app.db.database import Database
-from app.db.models import Audition, Candidate, Findings, Job, Take
+from app.db.models import Audition, Candidate, Findings, Job, Round, Take
 from app.domain.errors import NotFound, WrongState
 from app.domain.findings import Findings as MeasuredFindings
 from app.domain.findings import findings_to_dict
@@ -23,6 +23,7 @@ from app.services import (
     panel,
     panel_music,
     past_rounds,
+    pieces,
     printing,
     section,
     standing,
@@ -30,6 +31,7 @@ from app.services import (
 )
 from app.services.access import AdjudicatorPrincipal, StudentPrincipal
 from app.services.printed_round import load_round
+from app.services.sheet_cells import round_pieces
 from app.services.sheet_models import comment_sheet_model
 
 
@@ -225,3 +227,27 @@ def test_a_piece_weighs_what_it_weighs_among_those_that_the_round_hears(hall: Ha
         loaded = dataclasses.replace(loaded, marks=dataclasses.replace(loaded.marks, rule=rule))
         model = comment_sheet_model(session, loaded, hall.numbers[0])
     assert [block.title for block in model.blocks] == ["F major scale (30 %)", "Étude from paper (70 %)"]
+
+
+@pytest.mark.parametrize("typed", [False, True])
+def test_a_score_sheet_prints_yardsticks_only_where_something_is_measured(database: Database, typed: bool) -> None:
+    scene = Scene(database)
+    piece = scene.piece("Étude from paper", 0)
+    if typed:
+        scene.do(pieces.add, scene.audition_id, pieces.from_recipe(RECIPE, title="F major scale"))
+    judges = [scene.adjudicator(name) for name in ("Ada Brandt", "Bo Sand")]
+    for name in NAMES[:2]:
+        scene.student(name)
+    scene.declare(measured_weights={"pitch": 0.2, "rhythm": 0.2})
+    drawn = scene.drawn(seats=1)
+    with database.read() as session:
+        ids = [p.id for p in round_pieces(session, session.get_one(Round, drawn.id))]
+    assert piece in ids
+    for place, candidate in enumerate(drawn.candidates):
+        for judge in judges:
+            scene.submit(judge, candidate.candidate_id, {one: marks(8 - place) for one in ids})
+    opening.open_round(database, drawn.id, reason="no takes were kept", actor=LEADER)
+    pdf = printing.print_score_sheet(database, drawn.id, named=True, actor=LEADER).pdf
+    text = text_of(pdf)
+    assert text.count("Measured mark for") == (2 if typed else 0)
+    assert ("the adjudicators' marks alone count" in text) is not typed
