@@ -24,6 +24,7 @@ class Instrument:
     clef: str = "treble"  # treble | alto | tenor | bass | percussion
     unpitched: bool = False
     gm_programs: tuple[int, ...] = ()  # General MIDI program numbers, 0-based, that mean this instrument
+    fixed_pitch: bool = False  # bars that their maker tuned: no player can move a note (common practice)
     written_octaves: int = 0  # whole octaves inside the transposition (MusicXML octave-change)
 
     @property
@@ -58,6 +59,12 @@ def _brass(
     return Instrument(key, name, shift, "brass", low, high, clef, gm_programs=gm, written_octaves=octaves)
 
 
+def _bars(key: str, name: str, shift: int, low: int, high: int, gm: tuple[int, ...], octaves: int = 0) -> Instrument:
+    return Instrument(
+        key, name, shift, "percussion", low, high, gm_programs=gm, fixed_pitch=True, written_octaves=octaves
+    )
+
+
 _TABLE = (
     _wood("piccolo", "Piccolo", 12, 74, 108, (72,), octaves=1),
     _wood("flute", "Flute", 0, 59, 98, (73,)),
@@ -90,10 +97,10 @@ _TABLE = (
     Instrument(
         "double-bass", "Double bass", -12, "strings", 24, 67, clef="bass", gm_programs=(43,), written_octaves=-1
     ),
-    Instrument("xylophone", "Xylophone", 12, "percussion", 65, 108, gm_programs=(13,), written_octaves=1),
-    Instrument("marimba", "Marimba", 0, "percussion", 36, 96, gm_programs=(12,)),
-    Instrument("vibraphone", "Vibraphone", 0, "percussion", 53, 89, gm_programs=(11,)),
-    Instrument("glockenspiel", "Glockenspiel", 24, "percussion", 79, 108, gm_programs=(9,), written_octaves=2),
+    _bars("xylophone", "Xylophone", 12, 65, 108, (13,), octaves=1),
+    _bars("marimba", "Marimba", 0, 36, 96, (12,)),
+    _bars("vibraphone", "Vibraphone", 0, 53, 89, (11,)),
+    _bars("glockenspiel", "Glockenspiel", 24, 79, 108, (9,), octaves=2),
     Instrument("timpani", "Timpani", 0, "percussion", 36, 60, clef="bass", gm_programs=(47,)),
     Instrument("snare-drum", "Snare drum", 0, "percussion", 0, 127, clef="percussion", unpitched=True),
     Instrument("other", "Other instrument, sounding as written", 0, "other", 12, 119),
@@ -105,6 +112,16 @@ INSTRUMENTS: dict[str, Instrument] = {one.key: one for one in _TABLE}
 def is_unpitched(key: str) -> bool:
     """Whether an instrument has no pitch to tune, hold or judge; False for a key nobody knows."""
     return key in INSTRUMENTS and INSTRUMENTS[key].unpitched
+
+
+def is_fixed_pitch(key: str) -> bool:
+    """Whether an instrument has pitch that its player can't move, such as a marimba's bars; timpani are tuned."""
+    return key in INSTRUMENTS and INSTRUMENTS[key].fixed_pitch
+
+
+def can_be_tuned(key: str) -> bool:
+    """Whether its player can do anything about its pitch; True for a key nobody knows."""
+    return not (is_unpitched(key) or is_fixed_pitch(key))
 
 
 # What a part may be called in a file, most particular first; the first pattern that is found wins.

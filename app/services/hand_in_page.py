@@ -15,7 +15,7 @@ from app.domain.errors import FairhearingError, NotFound, WrongState
 from app.domain.handing_in import moment_in_zone
 from app.domain.piece import Piece as ReadPiece
 from app.files.checks import Length
-from app.material.instruments import INSTRUMENTS, is_unpitched
+from app.material.instruments import INSTRUMENTS, can_be_tuned, is_unpitched
 from app.services import consent, declaring, handing_in, measuring, room_sounds
 from app.services.access import HandInPrincipal
 from app.services.piece_reading import has_notation, load_piece
@@ -96,7 +96,7 @@ def page(session: Session, principal: HandInPrincipal, *, now: datetime) -> Hand
     tuning = f"Tune to A = {audition.a4_hz:g} Hz"
     if played is not None:
         tuning += f", your written {room_sounds.written_a(candidate.instrument)}"
-    about = (ONE_GO,) if is_unpitched(candidate.instrument) else (f"{tuning}.", ONE_GO)
+    about = (f"{tuning}.", ONE_GO) if can_be_tuned(candidate.instrument) else (ONE_GO,)
     return HandInPage(
         student=noted.name,
         audition=audition.name,

@@ -8,7 +8,7 @@ from sqlmodel import Session
 from app.db.models import Audition, Piece
 from app.domain import piece as domain
 from app.domain.errors import BadInput, NotAllowed, NotFound
-from app.material.instruments import INSTRUMENTS, is_unpitched
+from app.material.instruments import INSTRUMENTS, can_be_tuned
 from app.services.piece_reading import has_notation, load_piece
 
 MOST_COUNT_IN_BARS = 4  # our choice
@@ -56,7 +56,7 @@ def checked(values: dict[str, Any]) -> dict[str, Any]:
 
 def written_a(instrument: str) -> str:
     """What a player of ``instrument`` calls the sounding A: "B" for a clarinet in B flat; "" where nothing is tuned."""
-    if is_unpitched(instrument):
+    if not can_be_tuned(instrument):
         return ""
     known = INSTRUMENTS.get(instrument)
     return _WRITTEN_A[-known.transposition_semitones % 12] if known is not None else "A"

@@ -18,7 +18,7 @@ from app.domain.errors import WrongState
 from app.jobs.ledger import Progress, Save
 from app.judging import section
 from app.judging.section import CaptionDoubt, PlayedTake, SectionBar, SectionTendency, played_take
-from app.material.instruments import INSTRUMENTS
+from app.material.instruments import INSTRUMENTS, is_fixed_pitch
 from app.services import declaring, long_work, measuring, standing
 from app.services.long_work import Working
 from app.services.rounds import get_round, is_long
@@ -261,9 +261,12 @@ def _advice(
     sure = sorted((one for one in tendencies if one.is_sure), key=lambda one: -abs(one.mean_cents))
     for one in sure[:MOST_ADVICE]:
         way = "sharp" if one.mean_cents > 0 else "flat"
+        do = "tune it to a drone together"
+        if is_fixed_pitch(one.instrument):
+            do = "that is the instrument, which nobody can tune"
         out.append(
             f"{_pitch(one.written_pitch)} of the {_instrument(one.instrument)} lies "
-            f"{abs(one.mean_cents):.0f} cents {way} across {one.players} players: tune it to a drone together."
+            f"{abs(one.mean_cents):.0f} cents {way} across {one.players} players: {do}."
         )
     hard = sorted((bar for bar in bars if bar.fell >= max(2, FELL_SHARE * bar.players)), key=lambda b: -b.fell)
     for bar in hard[:MOST_ADVICE]:

@@ -12,7 +12,7 @@ from app.domain.errors import WrongState
 from app.domain.findings import Findings
 from app.domain.panel import ALL_PIECES, Yardstick
 from app.judging.yardsticks import MEASURE_WORDS, yardstick_points, yardsticks_in_force
-from app.material.instruments import INSTRUMENTS
+from app.material.instruments import INSTRUMENTS, is_fixed_pitch
 from app.services import measuring, past_rounds, sight_sheets
 from app.services.piece_reading import has_notation
 from app.services.printed_music import engraving_for_print, is_short_form
@@ -174,6 +174,7 @@ def _progress(session: Session, loaded: PrintedRound, candidate: Candidate) -> t
         [past.takes[key] for key in same] if same else list(past.takes.values()),
         since=since,
         same_pieces=bool(same),
+        can_be_tuned=not is_fixed_pitch(candidate.instrument),
     )
 
 

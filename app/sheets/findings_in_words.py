@@ -9,6 +9,7 @@ from typing import Any
 
 from app.domain.findings import Findings, MeasuredNote
 from app.domain.piece import Piece
+from app.material.instruments import is_fixed_pitch
 from app.sheets import wording
 from app.sheets.chords import chord_finding
 from app.sheets.looks import LOOK_CENTS, LOOK_MS, SURE
@@ -17,6 +18,7 @@ from app.sheets.part_marks import held_left_early, late_landings, left_early, su
 from app.sheets.wording import AMERICAN, Style
 
 IN_TUNE_SHARE = 0.8  # of the notes within 10 cents: said as praise; our choice
+OFF_ON_AVERAGE_CENTS = 5.0  # our choice
 STEADY_PERCENT = 3.0  # a tempo change shows from 3 % over six intervals (Drake & Botte 1993)
 PEAK_BEATS = 1.0  # a loudest note this far from the marked peak is worth a word; our choice
 ASTRAY_CENTS = 50.0  # a trill's interval this far from the written one is another one; between the two semitones
@@ -30,22 +32,11 @@ def findings_in_words(piece: Piece, findings: Findings, style: Style = AMERICAN)
     if not findings.usable:
         return ()
     found: list[Finding] = []
-    for make in (
-        _notes,
-        _breaks,
-        _trill,
-        _tendency,
-        chord_finding,
-        _return,
-        _tuning,
-        _held,
-        _landing,
-        _drift,
-        _steady,
-        _peak,
-        _bumps,
-        _cracked,
-    ):
+    # Who strikes bars that their maker tuned can neither tune nor crack a note.
+    fixed = is_fixed_pitch(piece.instrument)
+    pitch = (_bars_tuning,) if fixed else (_tendency, chord_finding, _return, _tuning)
+    starts = () if fixed else (_cracked,)
+    for make in (_notes, _breaks, _trill, *pitch, _held, _landing, _drift, _steady, _peak, _bumps, *starts):
         sentence = make(piece, findings, style)
         if sentence is not None:
             found.append(sentence)
@@ -239,9 +230,21 @@ def _tuning(piece: Piece, findings: Findings, style: Style) -> Finding | None:
     part = f"All {judged} notes" if share >= 0.9999 else f"{min(99.0, share * 100):.0f} % of the {judged} notes"
     text = f"{part} that could be judged lay within 10 cents"
     mean = findings.pitch.get("mean_cents")
-    if isinstance(mean, (int, float)) and abs(mean) >= 5.0:
+    if isinstance(mean, (int, float)) and abs(mean) >= OFF_ON_AVERAGE_CENTS:
         text += f"; on average you were {wording.sharp_or_flat(float(mean))}"
     return Finding("pitch", text + (": well in tune." if share >= IN_TUNE_SHARE else "."), 0.5)
+
+
+def _bars_tuning(piece: Piece, findings: Findings, style: Style) -> Finding | None:
+    """Of bars that their maker tuned: where they lie on the whole, said of the instrument."""
+    mean = findings.pitch.get("mean_cents")
+    if not isinstance(mean, (int, float)) or abs(mean) < OFF_ON_AVERAGE_CENTS:
+        return None
+    text = (
+        f"On average the instrument lies {wording.sharp_or_flat(float(mean))} of A\u00a0=\u00a0{findings.a4_hz_used:g}"
+        "\u00a0Hz; that is how it was made, not how you played."
+    )
+    return Finding("pitch", text, 0.2)
 
 
 def off_the_pulse(piece: Piece, findings: Findings) -> list[MeasuredNote]:

@@ -5,6 +5,7 @@ They only fill a plan up to three things; their words say that nothing was wrong
 
 from app.domain.findings import Findings
 from app.domain.piece import Piece
+from app.material.instruments import is_fixed_pitch
 from app.sheets import wording
 from app.sheets.drone import drone_tonic
 from app.sheets.looks import LOOK_CENTS
@@ -26,7 +27,7 @@ def polish(piece: Piece, findings: Findings, style: Style = AMERICAN) -> tuple[E
 
 def _nearest_edge(piece: Piece, findings: Findings, style: Style) -> Exercise | None:
     tendencies = [t for t in findings.pitch.get("tendencies", ()) if t["median_cents"] is not None and t["count"] > 1]
-    if not tendencies:
+    if not tendencies or is_fixed_pitch(piece.instrument):
         return None
     edge = max(tendencies, key=lambda t: abs(t["median_cents"]))
     if abs(edge["median_cents"]) >= LOOK_CENTS:

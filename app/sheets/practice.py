@@ -7,6 +7,7 @@ from typing import Any
 
 from app.domain.findings import Findings
 from app.domain.piece import Piece
+from app.material.instruments import is_fixed_pitch
 from app.sheets import wording
 from app.sheets.chords import chord_exercise
 from app.sheets.drone import drone_exercise
@@ -30,7 +31,8 @@ def practice_plan(piece: Piece, findings: Findings, style: Style = AMERICAN) -> 
     """Every exercise the findings call for, the weightiest first, at most one of a kind; gentle ones at the end."""
     if not findings.usable:
         return ()
-    makers = (_hold, drone_exercise, chord_exercise, _return, _ornament, _ladder, _steady, _phrase, _start)
+    tuned = () if is_fixed_pitch(piece.instrument) else (drone_exercise, chord_exercise, _return, _start)
+    makers = (_hold, *tuned, _ornament, _ladder, _steady, _phrase)
     found = [e for make in makers if (e := make(piece, findings, style)) is not None]
     kinds = {e.kind for e in found}
     found += [e for e in polish(piece, findings, style) if e.kind not in kinds]
@@ -61,10 +63,11 @@ def _hold(piece: Piece, findings: Findings, style: Style) -> Exercise | None:
     unit = wording.value_name(pace.click_quarters, style.note_names)
     what = "tied notes" if tied else "long notes"
     middle = wording.part_of_beat(lost[len(lost) // 2], style.note_names)
+    strike = wording.begin_a_note(piece.instrument)
     text = (
         f"You left {'it' if len(early) == 1 else 'them'} early, by {middle} (held for "
         f"{wording.range_text([100 * float(h['ratio']) for h in early])} % of the length). Metronome on "
-        f"{pace.clicks_per_minute:.0f}, one click to the {unit}: first tongue every click through the note, "
+        f"{pace.clicks_per_minute:.0f}, one click to the {unit}: first {strike} every click through the note, "
         "then play it as written and keep hearing the clicks to the last one."
     )
     title = f"Give {what} their full length" if len(early) > 1 else f"Give the {what[:-1]} its full length"
@@ -230,7 +233,7 @@ def _phrase(piece: Piece, findings: Findings, style: Style) -> Exercise | None:
         bump = max(bumps, key=lambda b: abs(b["db"]))
         where = f" in bar {bump['bar']}"
         facts.append(f"A note{where} {'stuck out' if bump['db'] > 0 else 'fell away'} by {abs(bump['db']):.0f} dB.")
-    if wording.is_unpitched(piece):
+    if wording.is_unpitched(piece) or is_fixed_pitch(piece.instrument):
         goal = f"{wording.named(peak)} in bar {peak.bar}" if peak is not None else "its loudest place"
         how = (
             f" Play it slowly with the dynamics made twice as large, growing to {goal} and then letting go, the height "

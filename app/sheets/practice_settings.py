@@ -9,7 +9,7 @@ from typing import Any
 
 from app.domain.findings import Findings
 from app.domain.piece import Piece
-from app.material.instruments import is_unpitched
+from app.material.instruments import can_be_tuned
 from app.sheets import wording
 from app.sheets.drone import drone_tonic
 from app.sheets.findings_in_words import strongest_tendencies
@@ -46,7 +46,7 @@ class ToneToFind:
 class PracticeSettings:
     """Tempos are in felt beats to the minute."""
 
-    pitched: bool  # False: no drone, no tones
+    pitched: bool  # False: nothing that its player could tune, so no drone and no tones
     tonic_name: str
     tonic_sounding: str
     tonic_semitone: int  # of the sounding tonic above C, 0 to 11
@@ -69,6 +69,7 @@ def practice_settings(piece: Piece, findings: Findings | None, style: Style = AM
         findings = None
     tonic, guessed = drone_tonic(piece)
     sounding = wording.sounding_class(tonic, piece)
+    tuned = can_be_tuned(piece.instrument) and not wording.is_unpitched(piece)
     mark = piece.tempo_marks[0]
     whole = max(piece.bars[:2], key=lambda bar: bar.length_quarters)  # the first may be an upbeat
     beat = whole.felt_beat_quarters
@@ -78,7 +79,7 @@ def practice_settings(piece: Piece, findings: Findings | None, style: Style = AM
     clean = fastest_clean_bpm(piece, findings) if findings is not None else None
     start = clean[0] * to_felt if clean is not None else goal * FIRST_STEP
     return PracticeSettings(
-        pitched=not wording.is_unpitched(piece),
+        pitched=tuned,
         tonic_name=wording.pitch_text(tonic),
         tonic_sounding=wording.pitch_text(sounding),
         tonic_semitone=wording.class_semitone(sounding),
@@ -91,15 +92,15 @@ def practice_settings(piece: Piece, findings: Findings | None, style: Style = AM
         tempo_assumed=piece.tempo_assumed,
         ladder=ladder(start, goal),
         clean_bar=clean[1] if clean is not None else None,
-        tones=_tones(piece, findings, style),
-        returns=_returns(piece, findings),
+        tones=_tones(piece, findings, style) if tuned else (),
+        returns=_returns(piece, findings) if tuned else (),
     )
 
 
 def free_settings(instrument: str, style: Style = AMERICAN) -> PracticeSettings:
     """The settings where there is neither notation nor anything heard: every drone, and a pulse to begin with."""
     return PracticeSettings(
-        pitched=not is_unpitched(instrument),
+        pitched=can_be_tuned(instrument),
         tonic_name="",
         tonic_sounding="",
         tonic_semitone=0,
@@ -122,6 +123,8 @@ def heard_settings(findings: Findings, instrument: str, style: Style = AMERICAN)
 
     The drone begins on the note that lies off most, as the sheet's first exercise has it.
     """
+    if not can_be_tuned(instrument):
+        return free_settings(instrument, style)
     bottom = wording.clef_bottom_line(instrument)
     lies = _lies(findings)
     heard = {n.sounding_midi: n.written_pitch for n in findings.notes}

@@ -38,9 +38,12 @@ class Measure:
 
 
 def progress_sentences(
-    now: Sequence[Findings], before: Sequence[Findings], *, since: str, same_pieces: bool
+    now: Sequence[Findings], before: Sequence[Findings], *, since: str, same_pieces: bool, can_be_tuned: bool = True
 ) -> tuple[str, ...]:
-    """What changed since ``since`` ("First round of Spring mock, 14 March 2026"); empty without anything to compare."""
+    """What changed since ``since`` ("First round of Spring mock, 14 March 2026"); empty without anything to compare.
+
+    Where the instrument can't be tuned (``can_be_tuned`` False) pitch is not compared: another one was played.
+    """
     if {f.algorithm_version for f in now} != {f.algorithm_version for f in before}:
         if not now or not before:
             return ()
@@ -48,7 +51,12 @@ def progress_sentences(
             f"Your takes of {since} were measured by another version, so their figures can't be laid beside these; "
             "your section leader can have them measured again.",
         )
-    lines = [line for measure in MEASURES if (line := _line(measure, now, before)) is not None]
+    lines = [
+        line
+        for measure in MEASURES
+        if can_be_tuned or measure.of is not pitch_distance
+        if (line := _line(measure, now, before)) is not None
+    ]
     if not lines:
         return ()
     what = "the same music" if same_pieces else "other music, which alone can move these figures"

@@ -6,6 +6,7 @@ Pure: findings in, words out. Places are moments of the take, because nobody kno
 from typing import Any
 
 from app.domain.findings import Findings, MeasuredNote
+from app.material.instruments import is_fixed_pitch
 from app.material.pitch_names import spelled
 from app.sheets import wording
 from app.sheets.findings_in_words import bumps_of, strongest_tendencies
@@ -49,6 +50,9 @@ def untyped_in_words(findings: Findings, instrument: str, style: Style = AMERICA
     if not findings.usable:
         return ()
     bottom = wording.clef_bottom_line(instrument)
+    if is_fixed_pitch(instrument):
+        fixed = (_bars_tuning(findings), _arcs(findings), _bump(findings))
+        return tuple(sorted((one for one in fixed if one is not None), key=lambda f: -f.weight))
     made = (
         _tendency(findings, bottom),
         _return(findings, bottom),
@@ -67,6 +71,8 @@ def untyped_practice(findings: Findings, instrument: str) -> tuple[Exercise, ...
     if not findings.usable:
         return ()
     bottom = wording.clef_bottom_line(instrument)
+    if is_fixed_pitch(instrument):
+        return tuple(one for one in (_plainest(findings),) if one is not None)
     made = (_drone(findings, bottom), _find_again(findings, bottom), _start(findings, bottom), _plainest(findings))
     return tuple(sorted((one for one in made if one is not None), key=lambda e: -e.weight))
 
@@ -187,6 +193,14 @@ def _tuning(findings: Findings, style: Style) -> Finding | None:
         f"A\u00a0=\u00a0{findings.a4_hz_fitted:.1f}\u00a0Hz"
     )
     return Finding("pitch", text + (": well in tune." if share >= IN_TUNE_SHARE else "."), 0.5)
+
+
+def _bars_tuning(findings: Findings) -> Finding | None:
+    """Of bars that their maker tuned: where they lie, said of the instrument."""
+    if findings.a4_hz_fitted is None:
+        return None
+    text = f"The instrument itself is tuned to about A\u00a0=\u00a0{findings.a4_hz_fitted:.1f}\u00a0Hz."
+    return Finding("pitch", text, 0.2)
 
 
 def _drift(findings: Findings) -> Finding | None:

@@ -239,6 +239,12 @@ def is_unpitched(piece: Piece) -> bool:
     return bool(piece.notes) and all(n.unpitched for n in piece.notes)
 
 
+def begin_a_note(instrument: str) -> str:
+    """What a player does to begin a note: "tongue", "bow", "strike"."""
+    played = INSTRUMENTS.get(instrument)
+    return {"strings": "bow", "percussion": "strike"}.get(played.family if played is not None else "", "tongue")
+
+
 def named(note: PieceNote | None) -> str:
     """A note in the middle of a sentence: "the B♭", "the stroke" of unpitched percussion."""
     if note is None:

@@ -31,7 +31,17 @@ def test_a_missing_mark_is_said() -> None:
 
 @pytest.mark.parametrize(
     ("instrument", "name"),
-    [("flute", "A"), ("clarinet-bb", "B"), ("horn-f", "E"), ("sax-alto", "F#"), ("tuba", "A"), ("snare-drum", "")],
+    [
+        ("flute", "A"),
+        ("clarinet-bb", "B"),
+        ("horn-f", "E"),
+        ("sax-alto", "F#"),
+        ("tuba", "A"),
+        ("timpani", "A"),
+        ("snare-drum", ""),
+        ("marimba", ""),
+        ("glockenspiel", ""),
+    ],
 )
 def test_each_player_is_told_the_tuning_note_as_written(instrument: str, name: str) -> None:
     assert written_a(instrument) == name
