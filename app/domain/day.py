@@ -33,7 +33,7 @@ SCRIPT = (
     "Take a moment to adjust the stand and your reed or mouthpiece. You may play a few notes to warm up.",
     "I will announce your number and the name of each piece. Play when you are ready after that.",
     "If something goes wrong with the equipment or the room, tell me at once; we can record again.",
-    "If you stop, go on from where you can. You may not begin again unless I say so.",
+    "If you stop, go on from where you can, or ask me whether you may begin again.",
     "Thank you. Please leave the room quietly and do not talk about the music with those who wait.",
 )
 

@@ -12,7 +12,7 @@ from typing import Any, Literal
 
 from app.domain.engraving import Engraving
 
-TEMPLATE_VERSION = "4"  # raise it with every change that moves ink or gives a model another field
+TEMPLATE_VERSION = "5"  # raise it with every change that moves ink or gives a model another field
 
 Paper = Literal["letter", "a4"]
 

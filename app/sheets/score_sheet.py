@@ -8,6 +8,8 @@ from app.sheets.typography import Span, draw, fitted, shortened
 
 MOST_QUESTIONS = 12  # printed; the rest are counted; our choice
 SIGNATURE_PT = 150.0
+LEAST_SIGNATURE_PT = 105.0  # where that keeps them in one row; our choice
+BETWEEN_SIGNATURES_PT = 20.0
 
 
 def render(model: ScoreSheetModel) -> bytes:
@@ -116,18 +118,24 @@ def _check(sheet: Sheet, model: ScoreSheetModel) -> None:
         sheet.line((Span(f"{name}: ", "text", palette.SOFT), Span(str(value))), palette.SMALL_PT)
 
 
-def _per_row(sheet: Sheet) -> int:
-    return max(1, int((sheet.text_width + 20) // (SIGNATURE_PT + 20)))
+def _per_row(sheet: Sheet, signatures: int) -> tuple[int, float]:
+    """How many signatures stand in a row, and how long their lines are."""
+    room = sheet.text_width + BETWEEN_SIGNATURES_PT
+    for_all = room / max(1, signatures) - BETWEEN_SIGNATURES_PT
+    if for_all >= LEAST_SIGNATURE_PT:
+        return max(1, signatures), min(SIGNATURE_PT, for_all)
+    return max(1, int(room // (SIGNATURE_PT + BETWEEN_SIGNATURES_PT))), SIGNATURE_PT
 
 
 def _signed_height(sheet: Sheet, model: ScoreSheetModel) -> float:
-    return (26.0 + 46.0 * -(-len(model.signatures) // _per_row(sheet))) if model.signatures else 0.0
+    count = len(model.signatures)
+    return (26.0 + 46.0 * -(-count // _per_row(sheet, count)[0])) if count else 0.0
 
 
 def _signatures(sheet: Sheet, model: ScoreSheetModel, digest: str) -> None:
     if not model.signatures:
         return
-    per_row = _per_row(sheet)
+    per_row, width = _per_row(sheet, len(model.signatures))
     sheet.ensure(_signed_height(sheet, model))
     sheet.y -= 8
     text = f"Signed for this sheet, {digest[:12]}, of {model.round_name}:"
@@ -135,9 +143,9 @@ def _signatures(sheet: Sheet, model: ScoreSheetModel, digest: str) -> None:
     for start in range(0, len(model.signatures), per_row):
         sheet.y -= 36
         for i, name in enumerate(model.signatures[start : start + per_row]):
-            x = sheet.left + i * (SIGNATURE_PT + 20)
+            x = sheet.left + i * (width + BETWEEN_SIGNATURES_PT)
             sheet.canvas.setStrokeColor(palette.INK)
             sheet.canvas.setLineWidth(0.5)
-            sheet.canvas.line(x, sheet.y, x + SIGNATURE_PT, sheet.y)
+            sheet.canvas.line(x, sheet.y, x + width, sheet.y)
             draw(sheet.canvas, x, sheet.y - 9, [Span(name, "text", palette.SOFT)], palette.SMALL_PT)
         sheet.y -= 10

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from app.judging.section import SectionBar, SectionTendency
-from app.sheets import palette
+from app.sheets import palette, wording
 from app.sheets.drawing_svg import SvgCanvas
 from app.sheets.typography import Span, draw
 
@@ -61,8 +61,7 @@ def figures(row: SectionTendency) -> str:
 
 def _signed(cents: float) -> str:
     """Whole cents with their sign; a nought has none."""
-    whole = round(cents)
-    return f"{whole:+d}" if whole else "0"
+    return wording.signed(round(cents))
 
 
 def bars_height(bars: Sequence[SectionBar]) -> float:

@@ -16,6 +16,7 @@ from app.sheets.findings_in_words import findings_in_words
 from app.sheets.practice import practice_plan
 from app.sheets.practice_settings import free_settings, heard_settings, practice_settings
 from app.sheets.progress import progress_sentences
+from app.sheets.section_figures import figures
 from app.sheets.untyped_in_words import untyped_in_words, untyped_practice
 
 BARS = ("xylophone", "marimba", "vibraphone", "glockenspiel")  # tuned by their makers: common practice
@@ -115,3 +116,10 @@ def test_a_section_is_not_told_to_tune_its_marimbas() -> None:
 
     assert line("marimba").endswith("14 cents sharp across 3 players: that is the instrument, which nobody can tune.")
     assert line("flute").endswith("tune it to a drone together.")
+
+
+def test_what_nobody_hears_is_no_advice() -> None:
+    """Ten players may be 2 cents off for sure, and no rehearsal would change it."""
+    little = SectionTendency("flute", "C5", 72, -2.0, -3.0, -1.0, "", 10, 40)
+    assert section._advice([little], [], {}, []) == ("Nothing stands out across the section beyond its doubt.",)
+    assert figures(little) == "−2 cents (−3 to −1), 10 players, 40 notes"

@@ -170,6 +170,14 @@ def test_signatures_never_stand_on_a_page_of_their_own(count: int) -> None:
     assert "Section leader" in signed
 
 
+@pytest.mark.parametrize(("adjudicators", "rows"), [(2, 1), (4, 1), (9, 3)])
+def test_signatures_stand_in_one_row_while_their_lines_are_long_enough(adjudicators: int, rows: int) -> None:
+    with open_pdf(render(score_sheet(6, adjudicators))) as pdf:
+        words = [w for page in pdf.pages for w in page.extract_words() if w["text"] in ("Adjudicator", "leader")]
+        lowest = [round(w["top"]) for w in words][-adjudicators - 1 :]
+    assert len(set(lowest)) == rows
+
+
 def test_an_unopened_round_without_sheets_prints() -> None:
     empty = replace(score_sheet(1), lines=(), brackets=(), agreement_sentence="", sentences=("No sheet was sent yet.",))
     pdf = render(empty)
