@@ -106,6 +106,21 @@ def shown_page(session: Session, round_id: str, *, find: str, offset: int, limit
     return {**told, "total": seen.total, **working}
 
 
+def at_hand(session: Session, round_id: str) -> dict[str, Any]:
+    """The standing's lines, without names, and what is said beside them; of a long round as it was worked out last.
+
+    Raises ``WrongState`` when a long round has not been worked out.
+    """
+    row = get_round(session, round_id)
+    if not is_long(session, row) or row.state not in ("drawn", "opened"):
+        return shown(session, round_id)
+    if not standing_pages.is_kept(session, row):
+        if row.state == "opened":
+            return shown(session, round_id)  # frozen: nothing has to be computed
+        raise WrongState(NOT_WORKED_OUT)
+    return _told(session, row, standing_pages.whole(session, row), None, None)
+
+
 def _told(
     session: Session, row: Round, body: Mapping[str, Any], digest: str | None, why_not: str | None
 ) -> dict[str, Any]:

@@ -78,6 +78,15 @@ def page(
     return StandingPage(worked.content, [line.content for line in lines], brackets, total)
 
 
+def whole(session: Session, row: Round) -> dict[str, Any]:
+    """All that is kept of a long round's standing: what is said beside the lines, and every line."""
+    worked = session.get_one(WorkedStanding, row.id)
+    lines = session.exec(
+        select(StandingLine.content).where(StandingLine.round_id == row.id).order_by(col(StandingLine.position))
+    ).all()
+    return {**worked.content, "rows": list(lines), "brackets": []}
+
+
 def _among(spans: Sequence[Sequence[int]], there: Mapping[int, str]) -> list[list[str]]:
     """Brackets cut to the lines that are shown, {position: number}; those that lie in another one are left out."""
     positions = sorted(there)

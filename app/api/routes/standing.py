@@ -73,7 +73,7 @@ def open_now(round_id: PathId, principal: LeaderHere, held: Held, wanted: OpenIn
 def hear_again(round_id: PathId, wanted: RehearingIn, principal: LeaderHere, held: Held) -> RoundView:
     """A new round for numbers of this standing, with the seats that are in question among them."""
     with held.database.read() as session:
-        seen = opening.shown(session, round_id)
+        seen = opening.at_hand(session, round_id)
     return held.database.write(lambda s: rehearing.create(s, round_id, wanted.numbers, seen, actor=principal.actor))
 
 
@@ -95,7 +95,7 @@ def marks(round_id: PathId, _principal: LeaderHere, session: ReadSession) -> Res
 )
 def workbook(round_id: PathId, _principal: LeaderHere, session: ReadSession) -> Response:
     """Marks, standing and adjudicators' reports as a workbook, with names once the round is opened."""
-    seen = opening.shown(session, round_id)
+    seen = opening.at_hand(session, round_id)
     names = opening.names(session, round_id) if seen["opened"] else None
     return _saved(marks_export.workbook(session, round_id, seen, names), XLSX, "marks.xlsx")
 

@@ -7,6 +7,14 @@ import { WorkingOut } from "./standing-working.js";
 /** @param {string[]} numbers */
 const listed = (numbers) => (numbers.length === 1 ? `Number ${numbers[0]}` : `Numbers ${numbers.slice(0, -1).join(", ")} and ${numbers[numbers.length - 1]}`);
 
+const MOST_NAMED = 24; // numbers that are read in a line; more are counted and stand behind it. Our choice
+
+/** @param {{numbers: string[]}} props */
+const Named = ({ numbers }) =>
+  numbers.length <= MOST_NAMED
+    ? listed(numbers)
+    : html`<details><summary>${numbers.length} numbers</summary><p class="small">${numbers.join(", ")}</p></details>`;
+
 /** @param {{audition: any, round: any, shown: any, onMade: () => Promise<void>}} props */
 export function HearAgain({ audition, round, shown, onMade }) {
   const act = useAct();
@@ -19,8 +27,8 @@ export function HearAgain({ audition, round, shown, onMade }) {
       await onMade();
       location.hash = `#/${audition.id}/draw/${made.id}`;
     });
-  const line = (numbers, why) => html`<li class="above"><span>${listed(numbers)}<br /><span class="soft small">${why}</span></span>
-    ${numbers.length > 1 ? html`<${Deed} busy=${act.busy} label=${`Set up a re-hearing of ${listed(numbers).toLowerCase()}`} onClick=${() => make(numbers)}>Set up a re-hearing<//>` : null}</li>`;
+  const line = (numbers, why) => html`<li class="above"><span><${Named} numbers=${numbers} />${numbers.length <= MOST_NAMED ? html`<br />` : null}<span class="soft small">${why}</span></span>
+    ${numbers.length > 1 ? html`<${Deed} busy=${act.busy} label=${`Set up a re-hearing of ${numbers.length <= MOST_NAMED ? listed(numbers).toLowerCase() : `${numbers.length} numbers from ${numbers[0]} on`}`} onClick=${() => make(numbers)}>Set up a re-hearing<//>` : null}</li>`;
   const rest = brackets.map((numbers) => line(numbers, "This panel can't tell them apart."));
   return html`<h2>Who to hear again</h2>
     <p class="soft small">A re-hearing is a new round with a new draw: same pieces, new numbers, and only the seats that are in question.</p>

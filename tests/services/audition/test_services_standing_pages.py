@@ -19,6 +19,7 @@ from app.services import (
     opening_long,
     printing,
     progress,
+    rehearing,
     room,
     round_tally,
     rounds,
@@ -269,6 +270,22 @@ def test_a_second_person_confirms_a_long_round_as_it_was_worked_out(
     work_off(hall)
     confirm(tabulated().hash)
     opening.open_round(hall.database, hall.round_id, reason="", actor=LEADER)
+
+
+def test_a_long_round_is_heard_again_and_taken_elsewhere_as_it_was_worked_out(
+    hall: Hall, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with pytest.raises(WrongState, match="worked out first"):
+        hall.look(opening.at_hand, hall.round_id)
+    ask(hall)
+    work_off(hall)
+    whole = hall.look(opening.shown, hall.round_id)
+    monkeypatch.setattr(standing, "compute", None)  # nothing is computed while somebody waits
+    found = hall.look(opening.at_hand, hall.round_id)
+    assert found["rows"] == whole["rows"]
+    assert found["adjudicators"] == whole["adjudicators"]
+    again = hall.do(rehearing.create, hall.round_id, [line["blind_number"] for line in whole["rows"][1:3]], found)
+    assert (again.kind, again.seats) == ("rehearing", 1)
 
 
 def test_short_rounds_are_ranked_while_somebody_looks(hall: Hall, monkeypatch: pytest.MonkeyPatch) -> None:
