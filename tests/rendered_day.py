@@ -95,6 +95,20 @@ class Day:
         shape = self.rng.standard_normal(400) * np.exp(-np.arange(400) / 90)
         self._add(0.08 * np.convolve(claps, shape)[:n], Event("applause", 0, 0))
 
+    def drum(self, candidate: str, name: str, beats: tuple[float, ...], bpm: float = 100.0) -> None:
+        """A snare drum: noise and a short ring that die away, a stroke after each of ``beats``."""
+        t = np.arange(round(0.4 * RATE_HZ)) / RATE_HZ
+        out = np.zeros(round((sum(beats) * 60.0 / bpm + 0.5) * RATE_HZ))
+        at = 0.0
+        for beat in beats:
+            noise = self.rng.standard_normal(t.size) * np.exp(-t / 0.05)
+            ring = np.sin(2 * np.pi * 190.0 * t) * np.exp(-t / 0.04)
+            first = round(at * 60.0 / bpm * RATE_HZ)
+            stop = min(out.size, first + t.size)
+            out[first:stop] += (float(self.rng.uniform(0.1, 0.25)) * (0.6 * noise + 0.5 * ring))[: stop - first]
+            at += beat
+        self._add(out, Event("take", 0, 0, candidate, name))
+
     def wav(self) -> bytes:
         """The recording so far as a 16-bit WAV."""
         samples = np.clip(self.samples() * 32767, -32767, 32767).astype("<i2")

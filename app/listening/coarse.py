@@ -1,6 +1,6 @@
 """A recording of hours, looked at coarsely: how loud it is, and how much of it is held pitches.
 
-The recording is read in blocks, so memory does not grow with its length but for two numbers per 50 ms. Read at the
+The recording is read in blocks, so memory does not grow with its length but for four numbers per 50 ms. Read at the
 internal rate of 22,050 Hz, mono.
 """
 
@@ -25,6 +25,7 @@ _MARGIN_FRAMES = 100  # read on either side, so that a block's edge is heard as 
 _HELD_FRAMES = 30  # 150 ms: a pitch that stays this long ...
 _HELD_SEMITONES = 0.9  # ... within this range is held. Vibrato of +-40 cents passes, speech seldom does (our choice)
 _NOTHING_DB = -120.0
+_STROKE_FRAMES, _STROKE_DB = 2, 12.0  # a level that rises so far within 10 ms was struck (our choice)
 _FLAT_DB = 9.0  # a recording whose loud and quiet frames lie nearer together holds the room only (our choice)
 
 
@@ -35,6 +36,7 @@ class Coarse:
     level_db: FloatArray  # dBFS
     pitched: FloatArray  # 0 to 1, share of the frame in which a pitch is heard
     held: FloatArray  # 0 to 1, share of the frame that lies in a held pitch
+    strokes: FloatArray  # how many sharp rises of the level begin in the frame
     floor_db: float  # under this a frame is the room
 
     @property
@@ -49,14 +51,16 @@ def look_over(read: Read, length: int, told: Callable[[float], None] = lambda sh
     ``read`` gives float32 samples [n], full scale 1. Where nothing sounds no pitch is looked for.
     """
     frames = length // (HOP * FINE)
-    level, pitched, held = np.full(frames, _NOTHING_DB), np.zeros(frames), np.zeros(frames)
+    level = np.full(frames, _NOTHING_DB)
+    pitched, held, strokes = np.zeros(frames), np.zeros(frames), np.zeros(frames)
     for block in _blocks(frames):
         signal, own = block.read(read, length)
-        power = 10.0 ** (fine_level_db(signal)[own] / 10.0)
-        level[block.frames] = 10.0 * np.log10(_by_frame(power) + 1e-12)
+        fine = fine_level_db(signal)
+        level[block.frames] = 10.0 * np.log10(_by_frame(10.0 ** (fine[own] / 10.0)) + 1e-12)
+        strokes[block.frames] = FINE * _by_frame(_struck(fine)[own].astype(np.float64))
         told(0.2 * block.last / frames)
     if frames == 0:
-        return Coarse(level, pitched, held, _NOTHING_DB)
+        return Coarse(level, pitched, held, strokes, _NOTHING_DB)
     floor = _floor_db(level)
     for block in _blocks(frames):
         if np.any(level[block.frames] > floor):
@@ -65,7 +69,8 @@ def look_over(read: Read, length: int, told: Callable[[float], None] = lambda sh
             pitched[block.frames] = _by_frame(np.isfinite(f0)[own].astype(np.float64))
             held[block.frames] = _by_frame(_held(f0)[own].astype(np.float64))
         told(0.2 + 0.8 * block.last / frames)
-    return Coarse(level, pitched, held, floor)
+    strokes[level <= floor] = 0.0
+    return Coarse(level, pitched, held, strokes, floor)
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +106,14 @@ def _floor_db(level_db: FloatArray) -> float:
 def _by_frame(values: FloatArray) -> FloatArray:
     """Means over the pitch frames of every coarse frame."""
     return np.asarray(values.reshape(-1, FINE).mean(axis=1))
+
+
+def _struck(level_db: FloatArray) -> NDArray[np.bool_]:
+    """Pitch frames [t] in which a sharp rise of the level [t] begins."""
+    rises = np.zeros(len(level_db), dtype=np.bool_)
+    rises[_STROKE_FRAMES:] = level_db[_STROKE_FRAMES:] - level_db[:-_STROKE_FRAMES] >= _STROKE_DB
+    rises[1:] &= ~rises[:-1]
+    return rises
 
 
 def _held(f0_hz: FloatArray) -> NDArray[np.bool_]:

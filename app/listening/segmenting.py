@@ -1,7 +1,8 @@
 """Where a long recording is cut: at its silences, and where playing and talk meet.
 
 Playing is mostly held pitches; talk glides, breaks off at consonants and is pitched in part; applause and shuffling
-have no pitch at all. All positions are seconds from the start of the recording.
+have no pitch at all. Drums are strokes with little pitch, which applause and footsteps are too, so they are looked for
+only where some are to be played. All positions are seconds from the start of the recording.
 """
 
 from collections.abc import Iterator
@@ -10,7 +11,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import binary_closing, uniform_filter1d
+from scipy.ndimage import binary_closing, binary_dilation, uniform_filter1d
 
 from app.listening.coarse import COARSE_SEC, Coarse
 
@@ -25,6 +26,12 @@ HELD_SHARE = 0.5  # of what sounds: playing from here
 TALK_PITCHED = 0.25  # of what sounds: talk from here, noise below
 SHORTEST_PLAYING_SEC = 1.2  # of held pitches; a tuning note is longer, a drawn-out word seldom
 SHORTEST_OTHER_SEC = 1.0
+# Of drums, set on snare drum, toms, rim and wood block of a soundfont, dry and in a room: their strokes are fewer than
+# an audience's claps (24 a second) and their sound is less pitched than talk (0.6 and more of it).
+BEATEN_LOOK_SEC = 3.0
+SLOWEST_HZ, FASTEST_HZ = 0.7, 14.0  # a roll has up to ten
+BEATEN_PITCHED = 0.4
+SHORTEST_BEATEN_SEC = 4.0  # knocks, steps and a dropped music stand are shorter
 LEAD_SEC, TAIL_SEC = 0.6, 1.0  # left on a cut before its first and after its last sound
 
 
@@ -42,8 +49,11 @@ class Span:
         return self.end_sec - self.start_sec
 
 
-def segment(coarse: Coarse) -> tuple[Span, ...]:
-    """The stretches in which something sounds, in order; they never overlap."""
+def segment(coarse: Coarse, *, drums: bool = False) -> tuple[Span, ...]:
+    """The stretches in which something sounds, in order; they never overlap.
+
+    ``drums``: some of what is to be played is unpitched percussion, so strokes count as playing too.
+    """
     loud = coarse.loud
     sounds = _closed(loud, WORD_GAP_SEC)
     share = _share(coarse.held, loud)
@@ -56,6 +66,11 @@ def segment(coarse: Coarse) -> tuple[Span, ...]:
     rest = _closed(sounds, JOINED_SEC / 2)
     for first, last, _ in found:
         rest[first:last] = False
+    if drums:
+        for first, last in _runs(_beaten(coarse, rest, found)):
+            if (last - first) * COARSE_SEC >= SHORTEST_BEATEN_SEC:
+                found.append((first, last, "playing"))
+                rest[first:last] = False
     for start, stop in _runs(rest):
         heard = np.flatnonzero(sounds[start:stop])
         if not len(heard):
@@ -66,6 +81,20 @@ def segment(coarse: Coarse) -> tuple[Span, ...]:
             pitched = float(coarse.pitched[first:last][here].mean())
             found.append((first, last, "talk" if pitched >= TALK_PITCHED else "noise"))
     return tuple(_with_edges(sorted(found), len(loud) * COARSE_SEC))
+
+
+def _beaten(coarse: Coarse, rest: Mask, found: list[tuple[int, int, str]]) -> Mask:
+    """Which frames of ``rest`` [T] are strokes of a drum, with the rests between them; none that are ``found``."""
+    width = round(BEATEN_LOOK_SEC / COARSE_SEC)
+    a_second = uniform_filter1d(coarse.strokes, width) / COARSE_SEC
+    unpitched = rest & (_share(coarse.pitched, coarse.loud) < BEATEN_PITCHED)
+    middle = unpitched & (a_second >= SLOWEST_HZ) & (a_second <= FASTEST_HZ)
+    # At the ends of a take half of what was looked at lies outside it.
+    ends = unpitched & binary_dilation(middle, np.ones(width, dtype=np.bool_))
+    joined = _closed(middle | ends, JOINED_SEC)
+    for first, last, _ in found:
+        joined[first:last] = False
+    return joined
 
 
 def _share(part: NDArray[np.float64], loud: Mask) -> NDArray[np.float64]:

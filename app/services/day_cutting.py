@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 KIND = "cut-day-recording"
 PRIORITY = 5  # after takes whose candidates wait, before what is measured again
-VERSION = "1"  # of looking over, segmenting, matching and sorting together
+VERSION = "2"  # of looking over, segmenting, matching and sorting together
 DECODED, LOOKED = 0.35, 0.55  # shares of the whole work
 INTERRUPTED = "Cutting was interrupted too often; the recording itself is safe. Try again."
 
@@ -101,9 +101,14 @@ class CutDayRecording:
             def looked(share: float) -> None:
                 progress(DECODED + (LOOKED - DECODED) * share, "finding where there is playing")
 
-            spans = segment(look_over(copy.read, copy.length, looked))
+            drums = {
+                key for key, piece in pieces.items() if piece is not None and all(n.unpitched for n in piece.notes)
+            }
+            spans = segment(look_over(copy.read, copy.length, looked), drums=bool(drums))
+            # Strokes have no pitches to be told apart by: whose they are, their place in the order says.
+            followed = pieces | dict.fromkeys(drums)
             found = [
-                (span, _fits(copy, span, pieces, a4_hz, at / len(spans), progress)) for at, span in enumerate(spans)
+                (span, _fits(copy, span, followed, a4_hz, at / len(spans), progress)) for at, span in enumerate(spans)
             ]
             survey = copy.survey
         facts = {

@@ -17,9 +17,9 @@ BOTH = ("scale", "arpeggio")
 TARGETS: dict[str, Piece | None] = {"scale": scale("F"), "arpeggio": arpeggio("D")}
 
 
-def spans_of(day: Day) -> tuple[Span, ...]:
+def spans_of(day: Day, *, drums: bool = False) -> tuple[Span, ...]:
     samples = day.samples()
-    return segment(look_over(lambda start, stop: samples[start:stop], len(samples)))
+    return segment(look_over(lambda start, stop: samples[start:stop], len(samples)), drums=drums)
 
 
 def cuts_of(day: Day, targets: dict[str, Piece | None] = TARGETS) -> list[PlayedCut]:
@@ -76,6 +76,42 @@ def test_every_sound_of_a_day_gets_its_own_kind_and_borders(seed):
         assert span.end_sec >= event.end_sec - 0.25
         assert span.length_sec <= event.end_sec - event.start_sec + 1.8
     assert all(a.end_sec <= b.start_sec + 0.01 for a, b in pairwise(spans))
+
+
+def test_a_drum_is_playing_where_one_is_to_be_played_and_only_there():
+    def play(day: Day) -> None:
+        day.talk(4.0)
+        day.quiet(3.0)
+        day.drum("1", "snare", (1.0, 0.5, 0.5, 1.0, 1.0, 0.25, 0.25, 0.25, 0.25, 1.0, 2.0, 1.0) * 2)
+        day.quiet(3.0)
+        day.applause(3.0)
+        day.quiet(3.0)
+        day.drum("2", "slow", (1.5,) * 8, bpm=80.0)
+        day.quiet(3.0)
+        one(day, "3", ("scale",))
+
+    day = render(play)
+    expected = [e for e in day.events if e.kind in ("take", "talk", "applause")]
+    spans = spans_of(day, drums=True)
+    kinds = {"take": "playing", "talk": "talk", "applause": "noise"}
+    assert [span.kind for span in spans] == [kinds[event.kind] for event in expected]
+    for span, event in zip(spans, expected, strict=True):
+        if event.kind == "take":
+            assert event.start_sec - 0.7 <= span.start_sec <= event.start_sec + 0.06
+            assert event.end_sec - 0.8 <= span.end_sec <= event.end_sec + 1.1
+    # Where nobody is to play one, knocking stays noise.
+    assert [span.kind for span in spans_of(day)] == ["talk", "noise", "noise", "noise", "talk", "playing"]
+
+
+def test_looking_for_drums_changes_nothing_about_a_day_without_any():
+    def play(day: Day) -> None:
+        one(day, "1")
+        day.applause(3.0)
+        day.quiet(2.0)
+        day.talk(6.0)
+
+    day = render(play)
+    assert spans_of(day, drums=True) == spans_of(day)
 
 
 def test_silence_and_nothing_have_no_stretches():

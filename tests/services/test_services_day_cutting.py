@@ -6,6 +6,7 @@ import os
 import signal
 import tempfile
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -101,3 +102,26 @@ def test_a_recording_that_is_cut_already_stays_as_people_left_it(
     with database.read() as session:
         assert sorted(cut.id for cut in session.exec(select(DayCut)).all()) == before
     assert before
+
+
+def test_strokes_are_playing_in_a_round_with_a_drum_piece_and_are_compared_with_no_notes(
+    database: Database, store: TakeStore, scene: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    day = Day(np.random.default_rng(6))
+    day.talk(2.0)
+    day.quiet(2.0)
+    day.drum("1", "strokes", (1.0, 0.5, 0.5, 1.0, 1.0) * 3)
+    day.quiet(2.0)
+    stored = store.put(io.BytesIO(day.wav()))
+    row = DayRecording(id=new_id(), round_id=scene.round_id, sha256=stored.sha256, size_bytes=stored.size_bytes)
+    recording_id = row.id
+    database.write(lambda session: session.add(row))
+    strokes = scale("C")
+    strokes = replace(strokes, notes=tuple(replace(note, unpitched=True) for note in strokes.notes))
+    found = day_cutting._pieces
+    monkeypatch.setattr(day_cutting, "_pieces", lambda *given: {**found(*given), "strokes": strokes})
+    database.write(day_cutting.CutDayRecording(database, store)({"recording_id": recording_id}, lambda *told: None))
+    with database.read() as session:
+        cuts = session.exec(select(DayCut).order_by(DayCut.start_sec)).all()  # type: ignore[arg-type]
+    assert [cut.kind for cut in cuts] == ["talk", "playing"]
+    assert cuts[1].fits["strokes"]["right"] is None  # nothing to follow
