@@ -15,11 +15,11 @@ from datetime import date
 from pathlib import Path
 
 import numpy as np
-from sqlmodel import Session
+from sqlmodel import Session, col, select
 
 from app.db import schema
 from app.db.database import Database
-from app.db.models import Findings, Take
+from app.db.models import Candidate, Findings, Take
 from app.domain.actor import Actor
 from app.domain.findings import findings_to_dict
 from app.domain.ids import new_id
@@ -72,8 +72,11 @@ def make_round(database: Database, students: int) -> str:
             session, there.id, name="First", kind="first", seats=12, piece_ids=[], entry_ids=None, actor=LEADER
         )
         draw.commit_seed(session, made.id, actor=LEADER)
-        drawn = draw.draw_round(session, made.id, actor=LEADER)
-        return made.id, [r.id for r in rows], judges, [c.candidate_id for c in drawn.candidates]
+        draw.draw_round(session, made.id, actor=LEADER)
+        numbers = session.exec(
+            select(Candidate.id).where(Candidate.round_id == made.id).order_by(col(Candidate.playing_order))
+        ).all()
+        return made.id, [r.id for r in rows], judges, list(numbers)
 
     round_id, piece_ids, judges, numbers = database.write(set_up)
     with database.read() as session:

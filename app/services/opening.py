@@ -165,7 +165,8 @@ def prepare(
         raise WrongState(refusal)
     missing = marks.still_to_come()
     if missing and not tidy:
-        raise BadInput(f"{missing[0]} Wait for it, or say why the round is opened without it.", missing=list(missing))
+        first = standing_pages.shortened(missing[0])
+        raise BadInput(f"{first} Wait for it, or say why the round is opened without it.", missing=list(missing))
     progress(0.3, "ranking")
     computed = standing.compute(marks, closing=True)
     digest = tabulation.tabulation_hash(computed)

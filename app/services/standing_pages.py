@@ -118,8 +118,8 @@ def keep(session: Session, row: Round, body: Mapping[str, Any], basis: Basis) ->
     content = {
         **{key: value for key, value in body.items() if key not in ("rows", "brackets", "bracket_spans")},
         "hear_again": _again(body),
-        "sentences": [_shortened(sentence) for sentence in body["sentences"]],
-        "missing": [_shortened(sentence) for sentence in body["missing"]],
+        "sentences": [shortened(sentence) for sentence in body["sentences"]],
+        "missing": [shortened(sentence) for sentence in body["missing"]],
         "spans": spans,
     }
     worked = session.get(WorkedStanding, row.id) or WorkedStanding(round_id=row.id, rests_on="", content={})
@@ -168,6 +168,6 @@ def _saving(round_id: str, body: Mapping[str, Any], basis: Basis) -> Callable[[S
     return lambda session: keep(session, get_round(session, round_id), body, basis)
 
 
-def _shortened(sentence: str) -> str:
+def shortened(sentence: str) -> str:
     """The same with long lists of numbers cut: nobody reads the names of thousands in a sentence."""
     return _MANY.sub(lambda found: f"{found[1]}and {found[2].count(',') + 2} more", sentence)

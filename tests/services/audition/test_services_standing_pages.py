@@ -301,9 +301,9 @@ def test_short_rounds_are_ranked_while_somebody_looks(hall: Hall, monkeypatch: p
 def test_long_lists_of_numbers_are_cut_in_sentences() -> None:
     numbers = [str(n) for n in range(100, 160)]
     said = f"Adjudicator A has not sent sheets for numbers {', '.join(numbers[:-1])} and {numbers[-1]}."
-    cut = standing_pages._shortened(said)
+    cut = standing_pages.shortened(said)
     assert cut == f"Adjudicator A has not sent sheets for numbers {', '.join(numbers[:20])}, and 40 more."
-    assert standing_pages._shortened("Numbers 1, 2 and 3 are close.") == "Numbers 1, 2 and 3 are close."
+    assert standing_pages.shortened("Numbers 1, 2 and 3 are close.") == "Numbers 1, 2 and 3 are close."
 
 
 def test_students_see_a_long_round_once_its_sheets_are_printed(hall: Hall) -> None:
