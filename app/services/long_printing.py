@@ -7,7 +7,7 @@ ZIP comes in parts, each sheet drawn from what was kept of it while it is sent.
 
 import zipfile
 from collections.abc import Iterator, Mapping
-from typing import Any
+from typing import Any, Literal, get_args
 
 from sqlmodel import Session, col, select
 
@@ -23,8 +23,9 @@ from app.services.kept_sheets import COMMENT_SHEET, Printed
 from app.services.long_work import Working
 from app.services.rounds import get_round, is_long
 
-SCORE, NUMBERS, COMMENTS = "print-score-sheet", "print-score-sheet-by-numbers", "print-comment-sheets"
-KINDS = (SCORE, NUMBERS, COMMENTS)
+PrintingKind = Literal["print-score-sheet", "print-score-sheet-by-numbers", "print-comment-sheets"]
+KINDS: tuple[PrintingKind, ...] = get_args(PrintingKind)
+SCORE, NUMBERS, COMMENTS = KINDS
 MOST_IN_A_FILE = 500  # comment sheets in one ZIP: some 65 MB, half a minute to draw; our choice
 NOT_PRINTED = "The score sheet of so long a round takes a while to draw; have it drawn first."
 NONE_PRINTED = "The comment sheets of so long a round take a while to draw; have them drawn first."

@@ -4,7 +4,7 @@ import json
 import queue
 import threading
 from collections.abc import Iterator
-from typing import Any, Literal
+from typing import Any
 from urllib.parse import quote
 
 from fastapi import APIRouter, Request
@@ -21,12 +21,10 @@ from app.api.schemas.sheets import KeptSheetOut, PrintingOut
 from app.domain.errors import FairhearingError, WrongState
 from app.services import kept_sheets, long_printing, printing
 from app.services.kept_sheets import Printed
+from app.services.long_printing import PrintingKind
 from app.services.long_work import Working
 
 router = APIRouter(prefix="/api", tags=["printing"], responses=SIGNED_IN_PROBLEMS)
-
-#: ``long_printing.KINDS``, spelled out for the description of the interface.
-PrintingKind = Literal["print-score-sheet", "print-score-sheet-by-numbers", "print-comment-sheets"]
 
 _PDF: dict[int | str, dict[str, Any]] = {200: {"content": {"application/pdf": {}}, "description": "The sheet."}}
 _ZIP: dict[int | str, dict[str, Any]] = {

@@ -4,6 +4,7 @@ import io
 from typing import Any
 
 import pypdf
+import pytest
 from audition_scene import LEADER, Scene
 from sqlmodel import Session
 
@@ -11,7 +12,7 @@ from app.db.database import Database
 from app.db.models import Findings, Take
 from app.domain.findings import Findings as MeasuredFindings
 from app.domain.findings import MeasuredNote, findings_to_dict
-from app.services import opening, pieces, sheets_in
+from app.services import opening, pieces, printing, rounds, sheets_in
 from app.services.piece_reading import load_piece
 
 NAMES = ("Mira Sund", "Jo Vale", "A/B: C? Ek", "Наталья Ёлкина")
@@ -124,3 +125,11 @@ class Hall(Scene):
 
     def open(self) -> None:
         opening.open_round(self.database, self.round_id, reason="", actor=LEADER)
+
+
+def long_hall(database: Database, patch: pytest.MonkeyPatch, *, long_from: int = 3, at_once: int = 3) -> Hall:
+    """A hall whose four candidates make a long round, and so many of whose comment sheets are drawn together."""
+    made = Hall(database)
+    patch.setattr(rounds, "LONG_ROUND", long_from)
+    patch.setattr(printing, "AT_ONCE", at_once)
+    return made

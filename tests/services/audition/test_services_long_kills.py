@@ -8,7 +8,7 @@ from pathlib import Path
 import long_worker
 import pytest
 from audition_scene import LEADER
-from printing_hall import Hall
+from printing_hall import Hall, long_hall
 from sqlmodel import Session, SQLModel, func, select
 
 from app.db.database import Database
@@ -16,7 +16,7 @@ from app.db.identities import PrintedModel, WorkedPaper
 from app.db.models import AuditEntry, Document, Job, Round, StandingLine
 from app.files.store import TakeStore
 from app.jobs.worker import Worker
-from app.services import long_printing, opening, opening_long, printing, rounds
+from app.services import long_printing, opening, opening_long
 from app.services.ledger import DatabaseLedger
 from app.services.working import tasks_of
 
@@ -25,10 +25,7 @@ pytestmark = [pytest.mark.slow, pytest.mark.both_engines]
 
 @pytest.fixture
 def hall(database: Database, monkeypatch: pytest.MonkeyPatch) -> Hall:
-    made = Hall(database)
-    monkeypatch.setattr(rounds, "LONG_ROUND", long_worker.LONG_ROUND)
-    monkeypatch.setattr(printing, "AT_ONCE", long_worker.AT_ONCE)
-    return made
+    return long_hall(database, monkeypatch, long_from=long_worker.LONG_ROUND, at_once=long_worker.AT_ONCE)
 
 
 @pytest.fixture

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 from audition_scene import LEADER
-from printing_hall import Hall, text_of
+from printing_hall import Hall, long_hall, text_of
 from sqlmodel import Session, col, select
 
 from app.db.database import Database
@@ -38,10 +38,7 @@ pytestmark = pytest.mark.both_engines
 
 @pytest.fixture
 def hall(database: Database, monkeypatch: pytest.MonkeyPatch) -> Hall:
-    made = Hall(database)
-    monkeypatch.setattr(rounds, "LONG_ROUND", 3)  # of four candidates
-    monkeypatch.setattr(printing, "AT_ONCE", 3)
-    return made
+    return long_hall(database, monkeypatch)
 
 
 def ask(hall: Hall, kind: str) -> long_printing.Working:

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 from audition_scene import LEADER
-from printing_hall import NAMES, Hall, marks
+from printing_hall import NAMES, Hall, long_hall, marks
 from sqlmodel import Session, col, select
 
 from app.db.database import Database
@@ -39,9 +39,7 @@ pytestmark = pytest.mark.both_engines
 
 @pytest.fixture
 def hall(database: Database, monkeypatch: pytest.MonkeyPatch) -> Hall:
-    made = Hall(database)
-    monkeypatch.setattr(rounds, "LONG_ROUND", 3)  # of four candidates
-    return made
+    return long_hall(database, monkeypatch)
 
 
 def seen(hall: Hall, find: str = "", offset: int = 0, limit: int = 100) -> dict[str, Any]:
